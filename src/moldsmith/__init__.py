@@ -1,0 +1,70 @@
+"""From a body scan to a print-ready mold and everything needed to cast from it."""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+__version__ = "0.1.0"
+
+# Public name -> module that holds it. Loaded on first use, so that the import costs nothing.
+_ROOMS = {
+    "Finding": "workpiece",
+    "Frame": "workpiece",
+    "Workpiece": "workpiece",
+    "stage": "stage",
+    "MoldsmithError": "errors",
+    "BadJob": "errors",
+    "BadParameter": "errors",
+    "BadScan": "errors",
+    "CannotBuild": "errors",
+    "CannotWrite": "errors",
+    "MissingPackage": "errors",
+    "load_scan": "scan.reading",
+    "heal": "scan.healing",
+    "crop": "scan.cropping",
+    "shell": "pad.shelling",
+    "block": "mold.blocks",
+    "channels": "mold.channelling",
+    "split": "mold.splitting",
+    "overhangs": "printing.flagging",
+    "Printer": "printing.printer",
+    "run_job": "batch",
+}
+
+__all__ = [*sorted(_ROOMS), "__version__"]  # noqa: PLE0604 - names are listed once, above
+
+if TYPE_CHECKING:
+    from .batch import run_job as run_job
+    from .errors import BadJob as BadJob
+    from .errors import BadParameter as BadParameter
+    from .errors import BadScan as BadScan
+    from .errors import CannotBuild as CannotBuild
+    from .errors import CannotWrite as CannotWrite
+    from .errors import MissingPackage as MissingPackage
+    from .errors import MoldsmithError as MoldsmithError
+    from .mold.blocks import block as block
+    from .mold.channelling import channels as channels
+    from .mold.splitting import split as split
+    from .pad.shelling import shell as shell
+    from .printing.flagging import overhangs as overhangs
+    from .printing.printer import Printer as Printer
+    from .scan.cropping import crop as crop
+    from .scan.healing import heal as heal
+    from .scan.reading import load_scan as load_scan
+    from .stage import stage as stage
+    from .workpiece import Finding as Finding
+    from .workpiece import Frame as Frame
+    from .workpiece import Workpiece as Workpiece
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _ROOMS:
+        raise AttributeError(f"module 'moldsmith' has no attribute '{name}'")
+    value = getattr(import_module(f"{__name__}.{_ROOMS[name]}"), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return __all__

@@ -1,0 +1,43 @@
+"""Seconds and peak memory of a stretch of work."""
+
+from __future__ import annotations
+
+import sys
+import time
+from pathlib import Path
+
+__all__ = ["Meter"]
+
+
+class Meter:
+    """Starts when made; read `seconds` and `peak_memory_mb` afterwards.
+
+    On Linux the peak is that of the stretch itself, elsewhere that of the
+    process so far, and None where the system tells neither.
+    """
+
+    def __init__(self) -> None:
+        self._start = time.perf_counter()
+        try:
+            Path("/proc/self/clear_refs").write_text("5")
+        except OSError:
+            pass  # another system: the process peak has to do
+
+    @property
+    def seconds(self) -> float:
+        return time.perf_counter() - self._start
+
+    @property
+    def peak_memory_mb(self) -> float | None:
+        try:
+            for line in Path("/proc/self/status").read_text().splitlines():
+                if line.startswith("VmHWM:"):
+                    return int(line.split()[1]) / 1024
+        except OSError:
+            pass
+        if sys.platform == "win32":
+            return None
+        import resource
+
+        peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+        return peak / 2**20 if sys.platform == "darwin" else peak / 1024

@@ -1,0 +1,1 @@
+"""The mold bodies that cast the pad."""

@@ -1,0 +1,1 @@
+"""The pad: what will be cast."""

@@ -1,0 +1,1 @@
+"""What the printer must know."""

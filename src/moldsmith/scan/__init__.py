@@ -1,0 +1,1 @@
+"""Raw scan to a clean patch."""

@@ -1,0 +1,1 @@
+"""Pictures. Only this folder draws."""
