@@ -1,0 +1,266 @@
+"""Closest points on a triangle surface, for millions of query points.
+
+A k-d tree over samples of the surface finds a triangle near the closest point;
+a walk from triangle to neighbouring triangle, each step strictly nearer, ends
+at the closest point itself. Both work on whole arrays.
+
+Distance of a point to a triangle: Ericson, *Real-Time Collision Detection*
+(2005) §5.1.5. Sign by the angle-weighted pseudonormal: Baerentzen and Aanaes,
+IEEE Trans. Vis. Comput. Graph. 11 (2005) 243.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import sparse
+from scipy.spatial import cKDTree
+
+from .topology import edge_keys, half_edges
+
+__all__ = ["Closest", "SurfaceIndex", "vertex_normals"]
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+_MAX_STEPS = 40
+
+
+@dataclass(frozen=True, slots=True)
+class Closest:
+    """Closest points on the surface of n query points.
+
+    point (n, 3), face (n,), weights (n, 3) barycentric, distance (n,) mm,
+    on_border (n,): the closest point lies on an edge that only one face has.
+    """
+
+    point: Floats
+    face: Ints
+    weights: Floats
+    distance: Floats
+    on_border: NDArray[np.bool_]
+
+
+class SurfaceIndex:
+    """A triangle surface made ready for closest-point queries.
+
+    Parameters
+    ----------
+    vertices (n, 3), faces (m, 3) : the surface, open or closed
+    spacing_mm : no point of the surface is farther than about 0.6 of this from a sample
+    """
+
+    def __init__(self, vertices: Floats, faces: Ints, spacing_mm: float) -> None:
+        self.vertices = np.ascontiguousarray(vertices, dtype=np.float64)
+        self.faces = np.ascontiguousarray(faces, dtype=np.int64)
+        self.spacing_mm = spacing_mm
+        self.neighbours = _neighbours(self.faces)
+        self._fan = np.argsort(self.faces.ravel(), kind="stable") // 3
+        self._fan_start = np.searchsorted(
+            np.sort(self.faces.ravel()), np.arange(len(self.vertices) + 1)
+        )
+        self.normals = vertex_normals(self.vertices, self.faces)
+        self.sample_points, self.sample_faces, self.sample_weights = _samples(
+            self.vertices, self.faces, spacing_mm
+        )
+        self.tree = cKDTree(self.sample_points, balanced_tree=False, compact_nodes=False)
+        self._corners = self.vertices[self.faces]
+
+    def nearest_samples(self, points: Floats) -> tuple[Floats, Ints]:
+        """Distance to and number of the nearest sample of each point."""
+        distance, sample = self.tree.query(points, workers=-1)
+        return distance, sample
+
+    def closest(self, points: Floats, start: Ints | None = None) -> Closest:
+        """The closest points on the surface.
+
+        start : (n,) faces to walk from; the nearest samples' faces when left out
+        """
+        if start is None:
+            start = self.sample_faces[self.nearest_samples(points)[1]]
+        points = np.ascontiguousarray(points, dtype=np.float64)
+        face = np.array(start)
+        weights = _weights(points, self._corners[face])
+        square = self._squares(points, face, weights)
+        active = np.flatnonzero((weights <= 0).any(axis=1))
+        for _ in range(_MAX_STEPS):
+            while len(active):
+                active = self._step(points, face, weights, square, active)
+            # A walk can halt at a corner where only a face across the corner is nearer.
+            halted = np.flatnonzero((weights <= 0).sum(axis=1) == 2)
+            active = self._across_corner(points, face, weights, square, halted)
+            if len(active) == 0:
+                break
+        point = np.einsum("ij,ijk->ik", weights, self._corners[face])
+        border = ((weights <= 1e-12) & (self.neighbours[face] < 0)).any(axis=1)
+        return Closest(point, face, weights, np.sqrt(square), border)
+
+    def _step(
+        self, points: Floats, face: Ints, weights: Floats, square: Floats, active: Ints
+    ) -> Ints:
+        """Try the neighbours across the edges each closest point lies on; give those that moved."""
+        moved = np.zeros(len(active), dtype=bool)
+        for corner in range(3):
+            across = self.neighbours[face[active], corner]
+            trying = (weights[active, corner] <= 0) & (across >= 0) & ~moved
+            who, other = active[trying], across[trying]
+            if len(who) == 0:
+                continue
+            tried = _weights(points[who], self._corners[other])
+            found = self._squares(points[who], other, tried)
+            nearer = found < square[who] * (1 - 1e-12) - 1e-18
+            take = who[nearer]
+            face[take], weights[take], square[take] = other[nearer], tried[nearer], found[nearer]
+            moved[np.flatnonzero(trying)[nearer]] = True
+        return active[moved]
+
+    def _across_corner(
+        self, points: Floats, face: Ints, weights: Floats, square: Floats, halted: Ints
+    ) -> Ints:
+        """Try every face round the corner each halted walk stands on; give those that moved."""
+        corner = self.faces[face[halted], np.argmax(weights[halted], axis=1)]
+        first, count = self._fan_start[corner], self._fan_start[corner + 1] - self._fan_start[corner]
+        who = np.repeat(halted, count)
+        rank = np.arange(len(who)) - np.repeat(np.cumsum(count) - count, count)
+        other = self._fan[np.repeat(first, count) + rank]
+        tried = _weights(points[who], self._corners[other])
+        found = self._squares(points[who], other, tried)
+        nearer = np.flatnonzero(found < square[who] * (1 - 1e-12) - 1e-18)
+        nearer = nearer[np.argsort(-found[nearer], kind="stable")]  # the nearest is written last
+        who, other = who[nearer], other[nearer]
+        face[who], weights[who], square[who] = other, tried[nearer], found[nearer]
+        return np.unique(who)
+
+    def _squares(self, points: Floats, face: Ints, weights: Floats) -> Floats:
+        foot = np.einsum("ij,ijk->ik", weights, self._corners[face])
+        foot -= points
+        return np.asarray(np.einsum("ij,ij->i", foot, foot))
+
+    def normal_at(self, found: Closest) -> Floats:
+        """Unit vertex normals interpolated at closest points (n, 3)."""
+        normal = np.einsum("ij,ijk->ik", found.weights, self.normals[self.faces[found.face]])
+        return normal / np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-30)
+
+    def smoothed_normals(self, rounds: int) -> Floats:
+        """Vertex normals averaged with their neighbours: those of the form, not of its noise."""
+        count = len(self.vertices)
+        rows = self.faces[:, [0, 1, 2, 1, 2, 0]].ravel()
+        columns = self.faces[:, [1, 2, 0, 0, 1, 2]].ravel()
+        around = sparse.coo_array((np.ones(len(rows)), (rows, columns)), (count, count)).tocsr()
+        normals = self.normals
+        for _ in range(rounds):
+            normals = normals + around @ normals
+            normals /= np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-30)
+        return normals
+
+    def side_of(self, points: Floats, found: Closest) -> Floats:
+        """+1 in front of the surface, −1 behind it, by the pseudonormal at the closest point."""
+        corners = self._corners[found.face]
+        flat = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+        inside = (found.weights > 1e-9).all(axis=1)
+        normal = np.where(inside[:, None], flat, self.normal_at(found))
+        return np.where(np.einsum("ij,ij->i", points - found.point, normal) < 0, -1.0, 1.0)
+
+    def interpolate(self, values: Floats, found: Closest) -> Floats:
+        """Values (n,) given at the vertices, at closest points."""
+        return np.asarray(np.einsum("ij,ij->i", found.weights, values[self.faces[found.face]]))
+
+
+def vertex_normals(vertices: Floats, faces: Ints) -> Floats:
+    """Unit vertex normals (n, 3), each face weighted by its angle at the vertex."""
+    corners = vertices[faces]
+    total = np.zeros_like(vertices)
+    flat = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    flat /= np.maximum(np.linalg.norm(flat, axis=1, keepdims=True), 1e-30)
+    for corner in range(3):
+        one = corners[:, (corner + 1) % 3] - corners[:, corner]
+        two = corners[:, (corner + 2) % 3] - corners[:, corner]
+        sine = np.linalg.norm(np.cross(one, two), axis=1)
+        angle = np.arctan2(sine, np.einsum("ij,ij->i", one, two))
+        for axis in range(3):
+            total[:, axis] += np.bincount(
+                faces[:, corner], angle * flat[:, axis], minlength=len(vertices)
+            )
+    return total / np.maximum(np.linalg.norm(total, axis=1, keepdims=True), 1e-30)
+
+
+def _neighbours(faces: Ints) -> Ints:
+    """(m, 3): the face across the edge opposite each corner, −1 where there is none."""
+    keys = edge_keys(half_edges(faces))
+    order = np.argsort(keys, kind="stable")
+    same = np.flatnonzero(keys[order[1:]] == keys[order[:-1]])
+    one, two = order[same], order[same + 1]
+    across = np.full(len(keys), -1, dtype=np.int64)
+    across[one], across[two] = two // 3, one // 3
+    # Edge k runs from corner k to k + 1: it is opposite corner k + 2.
+    return across.reshape(-1, 3)[:, [1, 2, 0]]
+
+
+def _samples(vertices: Floats, faces: Ints, spacing: float) -> tuple[Floats, Ints, Floats]:
+    """Centroids of the small triangles each face is cut into, their faces and weights."""
+    corners = vertices[faces]
+    longest = np.sqrt(((corners - np.roll(corners, 1, axis=1)) ** 2).sum(axis=2)).max(axis=1)
+    parts = np.maximum(np.ceil(longest / spacing), 1).astype(np.int64)
+    weights, owners = [], []
+    for count in np.unique(parts):
+        owner = np.flatnonzero(parts == count)
+        pattern = _centroid_pattern(int(count))
+        weights.append(np.tile(pattern, (len(owner), 1)))
+        owners.append(np.repeat(owner, len(pattern)))
+    face, weight = np.concatenate(owners), np.concatenate(weights)
+    return np.einsum("ij,ijk->ik", weight, corners[face]), face, weight
+
+
+def _centroid_pattern(count: int) -> Floats:
+    """Barycentric centroids of the count² small triangles of a triangle cut into equal ones."""
+    i, j = np.meshgrid(np.arange(count), np.arange(count), indexing="ij")
+    i, j = i.ravel(), j.ravel()
+    up = i + j < count
+    down = i + j < count - 1
+    first = np.r_[i[up] + 1 / 3, i[down] + 2 / 3] / count
+    second = np.r_[j[up] + 1 / 3, j[down] + 2 / 3] / count
+    return np.stack([first, second, 1 - first - second], axis=1)
+
+
+def _weights(points: Floats, corners: Floats) -> Floats:
+    """Barycentric weights (n, 3) of the closest points on triangles (n, 3, 3).
+
+    Weights at corners and edges are exact zeros.
+    """
+    a = corners[:, 0]
+    ab, ac, ap = corners[:, 1] - a, corners[:, 2] - a, points - a
+    aa = np.einsum("ij,ij->i", ab, ab)
+    cc = np.einsum("ij,ij->i", ac, ac)
+    m = np.einsum("ij,ij->i", ab, ac)
+    d1 = np.einsum("ij,ij->i", ab, ap)
+    d2 = np.einsum("ij,ij->i", ac, ap)
+    det = np.maximum(aa * cc - m * m, 1e-300)
+    weights = np.empty((len(points), 3))
+    weights[:, 1] = (cc * d1 - m * d2) / det
+    weights[:, 2] = (aa * d2 - m * d1) / det
+    weights[:, 0] = 1 - weights[:, 1] - weights[:, 2]
+    out = np.flatnonzero((weights < 0).any(axis=1))
+    if len(out):
+        weights[out] = _edge_weights(aa[out], cc[out], m[out], d1[out], d2[out])
+    return weights
+
+
+def _edge_weights(aa: Floats, cc: Floats, m: Floats, d1: Floats, d2: Floats) -> Floats:
+    """Weights of the closest point on the three edges, from the triangle's dot products."""
+    tiny = 1e-300
+    on_ab = np.clip(d1 / np.maximum(aa, tiny), 0, 1)
+    on_ac = np.clip(d2 / np.maximum(cc, tiny), 0, 1)
+    bc = np.maximum(aa + cc - 2 * m, tiny)
+    on_bc = np.clip((d2 - d1 + aa - m) / bc, 0, 1)
+    # Squared distances less |ap|^2, which all three share.
+    far_ab = on_ab * (on_ab * aa - 2 * d1)
+    far_ac = on_ac * (on_ac * cc - 2 * d2)
+    one, two = 1 - on_bc, on_bc
+    far_bc = one * one * aa + two * two * cc + 2 * one * two * m - 2 * (one * d1 + two * d2)
+    zero = np.zeros_like(on_ab)
+    choice = np.argmin([far_ab, far_ac, far_bc], axis=0)
+    first = np.choose(choice, [1 - on_ab, 1 - on_ac, zero])
+    second = np.choose(choice, [on_ab, zero, one])
+    third = np.choose(choice, [zero, on_ac, two])
+    return np.stack([first, second, third], axis=1)

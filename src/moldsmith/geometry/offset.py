@@ -1,0 +1,280 @@
+"""The sheet at a varying distance from one side of an open surface.
+
+f(x) = s(x) − t(c(x)), with s the distance of x on the wanted side, c the
+closest point and t the distance wanted there. Its zero surface is found on a
+narrow band with the nearest samples' distances, then every vertex is moved to
+the exact level. Where t exceeds the local radius of curvature the sheet stays
+an outer envelope and does not fold.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import sparse
+from scipy.sparse import csgraph
+from scipy.spatial import cKDTree
+
+from .distance import Closest, SurfaceIndex
+from .isosurface import extract, narrow_band
+from .topology import border_edges, border_loops, components, half_edges
+
+__all__ = ["Sheet", "offset_sheet"]
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """An offset sheet: vertices (n, 3), faces (m, 3) looking away from the surface it came from.
+
+    error_mm (n,) is how far each vertex lies off the wanted distance.
+    cells is how many field values were asked for.
+    """
+
+    vertices: Floats
+    faces: Ints
+    error_mm: Floats
+    cells: int
+
+
+class _Rim:
+    """The wall that stands on the border of a surface: where a sheet over it ends.
+
+    Normals and directions are averaged over some millimetres along the border, so
+    that roughness of the surface does not fray the sheet.
+    """
+
+    def __init__(self, index: SurfaceIndex, normals: Floats, spacing: float, reach: float) -> None:
+        places, outward = [], []
+        for loop in border_loops(index.faces):
+            ring = index.vertices[loop]
+            step = np.roll(ring, -1, axis=0) - ring
+            length = np.linalg.norm(step, axis=1)
+            normal = _averaged(normals[loop], length, reach)
+            tangent = _averaged(step / np.maximum(length, 1e-12)[:, None], length, reach)
+            parts = np.maximum(np.ceil(length / spacing), 1).astype(np.int64)
+            edge = np.repeat(np.arange(len(loop)), parts)
+            share = (np.arange(len(edge)) - np.repeat(np.cumsum(parts) - parts, parts)) / parts[edge]
+            places.append(ring[edge] + share[:, None] * step[edge])
+            following = np.roll(normal, -1, axis=0)
+            turning = normal[edge] * (1 - share[:, None]) + following[edge] * share[:, None]
+            outward.append(np.cross(tangent[edge], turning))
+        self.places = np.concatenate(places)
+        self.outward = np.concatenate(outward)
+        self.outward /= np.maximum(np.linalg.norm(self.outward, axis=1, keepdims=True), 1e-30)
+        self.tree = cKDTree(self.places)
+
+    def past(self, points: Floats, near_mm: float, outside: NDArray[np.bool_]) -> Floats:
+        """How far (n,) points lie beyond the wall, negative over the surface.
+
+        Farther than `near_mm` from the border `outside` decides.
+        """
+        gap, place = self.tree.query(points, distance_upper_bound=near_mm, workers=-1)
+        near = np.isfinite(gap)
+        value = np.where(outside, near_mm, -near_mm)
+        step = points[near] - self.places[place[near]]
+        value[near] = np.einsum("ij,ij->i", step, self.outward[place[near]])
+        return value
+
+
+def _averaged(vectors: Floats, length: Floats, reach: float) -> Floats:
+    """Unit means of vectors round a closed loop over about `reach` mm to each side."""
+    count = len(vectors)
+    half = int(min(max(round(reach / max(length.mean(), 1e-9)), 1), (count - 1) // 4))
+    wrapped = np.concatenate([vectors[count - half :], vectors, vectors[:half]])
+    total = np.cumsum(np.concatenate([np.zeros((1, 3)), wrapped]), axis=0)
+    mean = total[2 * half + 1 :] - total[: -2 * half - 1]
+    return mean / np.maximum(np.linalg.norm(mean, axis=1, keepdims=True), 1e-30)
+
+
+class _SampledField:
+    """f from the nearest sample alone; remembers the samples it used last."""
+
+    def __init__(
+        self, index: SurfaceIndex, distance: Floats, normals: Floats, side: float, rim: _Rim
+    ) -> None:
+        corner = index.faces[index.sample_faces]
+        weights = index.sample_weights
+        self.normal = side * np.einsum("ij,ijk->ik", weights, normals[corner])
+        self.normal /= np.maximum(np.linalg.norm(self.normal, axis=1, keepdims=True), 1e-30)
+        self.wanted = np.einsum("ij,ij->i", weights, distance[corner])
+        gap, place = rim.tree.query(index.sample_points, distance_upper_bound=index.spacing_mm)
+        self.outward = np.zeros_like(index.sample_points)
+        at_rim = np.isfinite(gap)
+        self.outward[at_rim] = rim.outward[place[at_rim]]
+        self.index = index
+        self.last: Ints = np.empty(0, np.int64)
+        self.count = 0
+
+    def __call__(self, points: Floats) -> Floats:
+        return self._value(points)[0]
+
+    def of_cells(self, points: Floats, half_diagonal: float) -> Floats:
+        value, step = self._value(points)
+        beyond = np.einsum("ij,ij->i", step, self.outward[self.last])
+        margin = half_diagonal + 2 * self.index.spacing_mm
+        return np.where(beyond > margin, np.inf, value)
+
+    def _value(self, points: Floats) -> tuple[Floats, Floats]:
+        gap, self.last = self.index.nearest_samples(points)
+        self.count += len(points)
+        step = points - self.index.sample_points[self.last]
+        along = np.einsum("ij,ij->i", step, self.normal[self.last])
+        # The true distance is at least the height over the tangent plane, and at
+        # least what is left when the foot lies a sample's reach aside.
+        reach = 0.6 * self.index.spacing_mm
+        height = np.sqrt(np.maximum(along**2, gap**2 - reach**2))
+        return np.copysign(height, along) - self.wanted[self.last], step
+
+
+def offset_sheet(
+    index: SurfaceIndex, distance_mm: Floats, *, side: float, cell_mm: float
+) -> Sheet:
+    """The sheet `distance_mm` (n,), given at the vertices, from an oriented surface.
+
+    Parameters
+    ----------
+    index : the surface; its sample spacing should be about the cell size
+    side : +1 in front of the surface, −1 behind it
+    cell_mm : edge of the marched cells
+
+    The sheet ends on the wall that stands on the surface's border.
+    """
+    normals = index.smoothed_normals(2)
+    rim = _Rim(index, index.smoothed_normals(6), cell_mm / 4, 2 * cell_mm)
+    field = _SampledField(index, distance_mm, normals, side, rim)
+    slope = _steepest(index, distance_mm)
+    band = narrow_band(
+        field.of_cells,
+        index.sample_points,
+        float(distance_mm.max()),
+        cell_mm,
+        steepness=1 + 2 * slope,
+        slack_mm=0.3 * index.spacing_mm,
+    )
+    vertices, faces, source = extract(field, band)
+    if len(faces) == 0:
+        return Sheet(vertices, faces, np.empty(0), field.count)
+    near_mm = float(distance_mm[np.unique(border_edges(index.faces))].max()) + 3 * cell_mm
+    found = index.closest(vertices, index.sample_faces[field.last[source]])
+    past = rim.past(vertices, near_mm, found.on_border)
+    # What lies well beyond the rim is not part of the sheet and only confuses the levelling.
+    faces = faces[(past[faces] < 1.5 * cell_mm).all(axis=1)]
+    vertices, found = _to_level(index, vertices, faces, found, distance_mm, side)
+    past = _without_islands(faces, rim.past(vertices, near_mm, found.on_border))
+    vertices, faces = _cut(vertices, faces, past)
+    vertices, faces = _without_bubbles(vertices, faces)
+    if len(faces) == 0:
+        return Sheet(vertices, faces, np.empty(0), field.count)
+    vertices = _on_level(index, vertices, index.closest(vertices), distance_mm, side)
+    found = index.closest(vertices)
+    error = found.distance - index.interpolate(distance_mm, found)
+    return Sheet(vertices, faces, error, field.count)
+
+
+def _to_level(
+    index: SurfaceIndex,
+    vertices: Floats,
+    faces: Ints,
+    found: Closest,
+    distance: Floats,
+    side: float,
+) -> tuple[Floats, Closest]:
+    """Move vertices to the exact level; leave those be whose faces would turn over."""
+    levelled = _on_level(index, vertices, found, distance, side)
+    again = index.closest(levelled, found.face)
+    levelled = _on_level(index, levelled, again, distance, side)
+    before = _face_normals(vertices, faces)
+    kept = np.zeros(len(vertices), dtype=bool)
+    for _ in range(4):
+        turned = np.einsum("ij,ij->i", _face_normals(levelled, faces), before) <= 0
+        turned &= ~kept[faces].all(axis=1)
+        if not turned.any():
+            break
+        kept[faces[turned]] = True
+        levelled = np.where(kept[:, None], vertices, levelled)
+    return levelled, index.closest(levelled, again.face)
+
+
+def _on_level(
+    index: SurfaceIndex, points: Floats, found: Closest, distance: Floats, side: float
+) -> Floats:
+    """Points moved along the line from their closest point to the wanted distance."""
+    away = points - found.point
+    normal = side * index.normal_at(found)
+    wrong = np.einsum("ij,ij->i", away, normal) <= 0.05 * found.distance
+    away[wrong] = normal[wrong]
+    length = np.maximum(np.linalg.norm(away, axis=1, keepdims=True), 1e-30)
+    return found.point + away / length * index.interpolate(distance, found)[:, None]
+
+
+def _without_islands(faces: Ints, past: Floats) -> Floats:
+    """`past` with every patch of points beyond the wall that the sheet's own end does not touch
+    counted as over the surface: roughness of the border would punch holes there."""
+    edges = half_edges(faces)
+    edges = edges[(past[edges] >= 0).all(axis=1)]
+    graph = sparse.coo_array((np.ones(len(edges)), (edges[:, 0], edges[:, 1])), (len(past),) * 2)
+    count, label = csgraph.connected_components(graph, directed=False)
+    at_end = np.zeros(count, dtype=bool)
+    at_end[label[border_edges(faces)]] = True
+    return np.where((past >= 0) & ~at_end[label], -1e-6, past)
+
+
+def _cut(vertices: Floats, faces: Ints, value: Floats) -> tuple[Floats, Ints]:
+    """The part of the surface where the vertex values are negative, cut on straight edges."""
+    value = np.where(np.abs(value) < 1e-9, -1e-9, value)
+    inside = value < 0
+    count = inside[faces].sum(axis=1)
+    whole = faces[count == 3]
+    # Turn each cut face so that its single corner (inside or outside) comes first.
+    single = faces[(count == 1) | (count == 2)]
+    lone_in = inside[single].sum(axis=1) == 1
+    lone = np.argmax(inside[single] == lone_in[:, None], axis=1)
+    single = single[np.arange(len(single))[:, None], (lone[:, None] + np.arange(3)) % 3]
+    pairs = np.concatenate([single[:, [0, 1]], single[:, [0, 2]]])
+    key = np.sort(pairs, axis=1)
+    edges, number = np.unique(key, axis=0, return_inverse=True)
+    number = number.reshape(2, -1) + len(vertices)
+    a, b = value[edges[:, 0]], value[edges[:, 1]]
+    share = np.clip(a / (a - b), 0.01, 0.99)[:, None]
+    fresh = vertices[edges[:, 0]] * (1 - share) + vertices[edges[:, 1]] * share
+    tip = np.stack([single[:, 0], number[0], number[1]], axis=1)[lone_in]
+    p, q = number[0][~lone_in], number[1][~lone_in]
+    b_, c_ = single[~lone_in, 1], single[~lone_in, 2]
+    trunk = np.concatenate([np.stack([p, b_, c_], axis=1), np.stack([p, c_, q], axis=1)])
+    return _compacted(np.concatenate([vertices, fresh]), np.concatenate([whole, tip, trunk]))
+
+
+def _without_bubbles(vertices: Floats, faces: Ints) -> tuple[Floats, Ints]:
+    """Only the pieces that reach the border: closed bubbles and crumbs are left out."""
+    if len(faces) == 0:
+        return vertices, faces
+    count, label = components(faces)
+    rim = np.zeros(len(vertices), dtype=bool)
+    rim[border_edges(faces)] = True
+    at_rim = np.bincount(label, rim[faces].any(axis=1), minlength=count) > 0
+    size = np.bincount(label, minlength=count)
+    keep = at_rim & (size >= 0.02 * size.max())
+    return _compacted(vertices, faces[keep[label]])
+
+
+def _compacted(vertices: Floats, faces: Ints) -> tuple[Floats, Ints]:
+    used, faces = np.unique(faces, return_inverse=True)
+    return vertices[used], faces.reshape(-1, 3)
+
+
+def _face_normals(vertices: Floats, faces: Ints) -> Floats:
+    a, b, c = vertices[faces[:, 0]], vertices[faces[:, 1]], vertices[faces[:, 2]]
+    return np.cross(b - a, c - a)
+
+
+def _steepest(index: SurfaceIndex, value: Floats) -> float:
+    """The steepest slope of a field given at the vertices, over all but the last slivers."""
+    corners, level = index.vertices[index.faces], value[index.faces]
+    edge = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2)
+    rise = np.abs(level - np.roll(level, 1, axis=1))
+    return float(np.quantile((rise / np.maximum(edge, 1e-9)).max(axis=1), 0.999))
