@@ -296,7 +296,8 @@ def _findings(name: str, found: list[Overhang], limit_deg: float, back: Floats) 
     findings = []
     for patch in large[:_MOST_FINDINGS]:
         x, y, z = _moved(np.array([patch.centre]), back)[0].tolist()
-        place = "x {:.0f}, y {:.0f}, z {:.0f} mm in the print pose".format(*patch.centre)
+        centre = (round(value) for value in patch.centre)
+        place = "x {}, y {}, z {} mm in the print pose".format(*centre)
         if patch.span_mm is None:
             code, severity = "overhang", "warning"
             message = (
