@@ -15,7 +15,7 @@ import subprocess
 import sys
 import tempfile
 import zipfile
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from functools import cache
 from pathlib import Path
 
@@ -143,16 +143,22 @@ def spoiled(
     holes: int = 8,
     fragments: int = 12,
     floor: bool = True,
+    dense: Sequence[Plane] = (),
+    dense_mm: float = 4.0,
 ) -> trimesh.Trimesh:
-    """The body as a phone scan has it: 107,000 triangles of uneven size, holed and littered.
+    """The body as a phone scan has it: 107,000 triangles and more, uneven, holed and littered.
 
     noise_mm : standard deviation along the normal; a slower ripple of the same size is added
     holes : number of holes of 4 to 14 mm radius
     fragments : number of loose scraps near the body
     floor : a patch of floor under the feet
+    dense : planes as of `torso_planes`; within 25 mm of what they keep, edges are at
+        most `dense_mm` long
     """
     rng = np.random.default_rng(seed)
     skin = mesh.subdivide_loop(1)
+    if dense:
+        skin = _refined(skin, dense, dense_mm)
     vertices, faces = np.array(skin.vertices), np.array(skin.faces)
     normals = np.array(skin.vertex_normals)
     least = np.full(len(vertices), np.inf)
@@ -245,6 +251,59 @@ def _middle_of_section(mesh: trimesh.Trimesh, point: Floats, axis: Floats) -> Fl
     lines = plane_section(mesh, point, axis)
     nearest = min(lines, key=lambda line: float(np.linalg.norm(line.mean(axis=0) - point)))
     return (nearest.min(axis=0) + nearest.max(axis=0)) / 2
+
+
+def _refined(mesh: trimesh.Trimesh, dense: Sequence[Plane], dense_mm: float) -> trimesh.Trimesh:
+    """The mesh with its long edges within the planes halved until none is left; still closed.
+
+    A middle lies on the cubic through both ends square to their normals
+    (Vlachos et al., Curved PN triangles, 2001), so that the skin stays round.
+    """
+    while True:
+        vertices, faces = np.array(mesh.vertices), np.asarray(mesh.faces)
+        centre = vertices[faces].mean(axis=1)
+        inside = np.ones(len(faces), dtype=bool)
+        for point, normal in dense:
+            inside &= (centre - point) @ np.asarray(normal) > -25
+        edge_of = mesh.faces_unique_edges  # of corners 0-1, 1-2, 2-0
+        long = np.zeros(len(mesh.edges_unique), dtype=bool)
+        long[edge_of[inside]] = True
+        long &= mesh.edges_unique_length > dense_mm
+        if not long.any():
+            return mesh
+        a, b = mesh.edges_unique[long].T
+        normals, along = np.array(mesh.vertex_normals), vertices[b] - vertices[a]
+        rise_a = (along * normals[a]).sum(axis=1, keepdims=True) * normals[a]
+        rise_b = (along * normals[b]).sum(axis=1, keepdims=True) * normals[b]
+        middles = (vertices[a] + vertices[b]) / 2 - (rise_a - rise_b) / 8
+        number = np.full(len(long), -1)
+        number[long] = len(vertices) + np.arange(len(middles))
+        cut = _halved(faces, number[edge_of])
+        mesh = trimesh.Trimesh(np.concatenate([vertices, middles]), cut, process=False)
+
+
+def _halved(faces: NDArray[np.int64], middles: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Faces cut at the middles (m, 3) of their edges 0-1, 1-2, 2-0; -1 where one is whole."""
+    count = (middles >= 0).sum(axis=1)
+    # Turned so that the first edge is the only cut one, or the last the only whole one.
+    first = np.where(count == 1, np.argmax(middles >= 0, axis=1), 0)
+    first = np.where(count == 2, (np.argmax(middles < 0, axis=1) + 1) % 3, first)
+    turned = (first[:, None] + np.arange(3)) % 3
+    a, b, c = np.take_along_axis(faces, turned, axis=1).T
+    ab, bc, ca = np.take_along_axis(middles, turned, axis=1).T
+    one, two, three = (count == k for k in (1, 2, 3))
+
+    def rows(which: NDArray[np.bool_], *corners: NDArray[np.int64]) -> NDArray[np.int64]:
+        return np.stack(corners, axis=1)[which]
+
+    return np.concatenate(
+        [
+            faces[count == 0],
+            *(rows(one, *new) for new in ((a, ab, c), (ab, b, c))),
+            *(rows(two, *new) for new in ((ab, b, bc), (a, ab, bc), (a, bc, c))),
+            *(rows(three, *new) for new in ((a, ab, ca), (ab, b, bc), (ca, bc, c), (ab, bc, ca))),
+        ]
+    )
 
 
 def _scrap(vertices: Floats, normals: Floats, rng: np.random.Generator) -> trimesh.Trimesh:

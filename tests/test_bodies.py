@@ -97,6 +97,18 @@ def test_a_spoiled_body_is_as_bad_as_a_scan_and_the_same_each_time(body: trimesh
     assert np.percentile(edges, 95) > 3 * np.percentile(edges, 5)
 
 
+def test_a_scan_is_denser_where_it_was_taken(body: trimesh.Trimesh) -> None:
+    planes = bodies.torso_planes(body)
+    plain = {"holes": 0, "fragments": 0, "floor": False, "noise_mm": 0.0}
+    scan = bodies.spoiled(body, dense=planes, **plain)
+    assert scan.is_watertight
+    assert scan.is_winding_consistent
+    assert len(_kept(scan, planes).faces) > 4 * len(
+        _kept(bodies.spoiled(body, **plain), planes).faces
+    )
+    assert scan.volume == pytest.approx(body.volume, rel=0.02)
+
+
 def test_a_wheel_of_another_hash_fails_the_test_rather_than_skip_it(
     tmp_path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
