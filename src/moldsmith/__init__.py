@@ -32,7 +32,7 @@ _ROOMS = {
     "run_job": "batch",
 }
 
-__all__ = [*sorted(_ROOMS), "__version__"]  # noqa: PLE0604 - names are listed once, above
+__all__ = [*sorted(_ROOMS), "__version__"]
 
 if TYPE_CHECKING:
     from .batch import run_job as run_job

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 import time
+from contextlib import suppress
 from pathlib import Path
 
 __all__ = ["Meter"]
@@ -18,10 +19,8 @@ class Meter:
 
     def __init__(self) -> None:
         self._start = time.perf_counter()
-        try:
+        with suppress(OSError):  # another system: the process peak has to do
             Path("/proc/self/clear_refs").write_text("5")
-        except OSError:
-            pass  # another system: the process peak has to do
 
     @property
     def seconds(self) -> float:

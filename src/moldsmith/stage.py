@@ -14,12 +14,14 @@ import inspect
 import json
 import logging
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from contextvars import ContextVar
 from dataclasses import asdict, is_dataclass, replace
 from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
-from typing import Any, Concatenate, ParamSpec
+from typing import Any, Concatenate, ParamSpec, cast
 
 import numpy as np
 import trimesh
@@ -28,10 +30,10 @@ from . import __version__
 from .errors import CannotBuild, MoldsmithError
 from .geometry import stl
 from .metering import Meter
-from .workpiece import Draft, Frame, Workpiece, digest, frozen_mesh, settled
+from .workpiece import Draft, Finding, Frame, Workpiece, digest, frozen_mesh, settled
 from .writing import write_bytes, write_text
 
-__all__ = ["SCHEMA_ID", "SCHEMA_VERSION", "stage"]
+__all__ = ["SCHEMA_ID", "SCHEMA_VERSION", "anew", "stage"]
 
 SCHEMA_ID = "moldsmith/stage-log"
 SCHEMA_VERSION = 1
@@ -41,6 +43,22 @@ _LIBRARIES = ("numpy", "scipy", "trimesh", "manifold3d", "shapely", "networkx")
 
 P = ParamSpec("P")
 log = logging.getLogger(__name__)
+
+_ANEW: ContextVar[bool] = ContextVar("anew", default=False)
+
+
+@contextmanager
+def anew(wanted: bool = True) -> Iterator[None]:
+    """Within this block stages do their work again, also where they had finished before.
+
+    Holds for the thread that opened the block. What had finished stays until
+    the new result replaces it.
+    """
+    token = _ANEW.set(wanted)
+    try:
+        yield
+    finally:
+        _ANEW.reset(token)
 
 
 def stage(
@@ -68,6 +86,7 @@ def stage(
         try:
             result = function(replace(piece, draft=Draft()), *args, **kwargs)
             _refuse_stops(result)
+            return _finish(piece, result, folder, heading, started, meter)
         except MoldsmithError as error:
             located = error.located(piece.name, name)
             _write_failure(folder, heading, started, meter, located)
@@ -75,9 +94,8 @@ def stage(
         except Exception as error:
             _write_failure(folder, heading, started, meter, error)
             raise
-        return _finish(piece, result, folder, heading, started, meter)
 
-    return run
+    return cast("Callable[Concatenate[Workpiece, P], Workpiece]", run)
 
 
 def _heading(piece: Workpiece, name: str, parameters: Mapping[str, Any]) -> dict[str, Any]:
@@ -132,18 +150,20 @@ def _finish(
         "seconds": round(meter.seconds, 3),
         "peak_memory_mb": _rounded(meter.peak_memory_mb),
         "outputs": dict(sorted(outputs.items())),
-        "bodies": {name: digests[name] for name in sorted(digests)},
+        "bodies": digests,  # in the order they were made, so that a piece read back has it too
         "attachments": {
             file: hashlib.sha256(data).hexdigest()
             for file, data in sorted(result.draft.attachments.items())
         },
         "frame": _plain(result.frame),
         "figures": _plain(result.draft.figures),
-        "findings": [_plain(finding) for finding in result.draft.findings],
+        "findings": [_plain(_placed(finding)) for finding in result.draft.findings],
     }
     if folder is not None:
+        stale = _files(folder) - _named(record)
         write_text(folder / LOG_NAME, _dumps(record) + "\n")
-        (folder / FAILED_NAME).unlink(missing_ok=True)
+        for file in sorted(stale | {FAILED_NAME}):
+            (folder / file).unlink(missing_ok=True)
     log.info(
         "%s: %s: %.1f s",
         piece.name,
@@ -160,11 +180,23 @@ def _finish(
     )
 
 
+def _files(folder: Path) -> set[str]:
+    """The files that the folder's finished log names; none without such a log."""
+    try:
+        return _named(json.loads((folder / LOG_NAME).read_text(encoding="utf-8")))
+    except (OSError, ValueError, KeyError, TypeError):
+        return set()
+
+
+def _named(record: Mapping[str, Any]) -> set[str]:
+    return {output["file"] for output in record["outputs"].values()} | set(record["attachments"])
+
+
 def _read_back(
     piece: Workpiece, folder: Path | None, heading: Mapping[str, Any]
 ) -> Workpiece | None:
     """The result of this very stage if it finished before and its files are whole."""
-    if folder is None or not (folder / LOG_NAME).is_file():
+    if folder is None or _ANEW.get():
         return None
     try:
         record = json.loads((folder / LOG_NAME).read_text(encoding="utf-8"))
@@ -198,6 +230,13 @@ def _refuse_stops(result: Workpiece) -> None:
     for finding in result.draft.findings:
         if finding.severity == "stop":
             raise CannotBuild(finding.message)
+
+
+def _placed(finding: Finding) -> Finding:
+    """The finding without its place if that is no point."""
+    if finding.where is None or np.isfinite(finding.where).all():
+        return finding
+    return replace(finding, where=None)
 
 
 def _write_failure(
@@ -264,6 +303,8 @@ def _plain(value: Any) -> Any:
         return value
     if isinstance(value, float):
         return value if math.isfinite(value) else None
+    if isinstance(value, trimesh.Trimesh):
+        return f"mesh {digest(value)}"
     if is_dataclass(value) and not isinstance(value, type):
         return _plain(asdict(value))
     if isinstance(value, Mapping):

@@ -108,7 +108,7 @@ class Workpiece:
     name : of the piece; also the name of its folder in a job
     bodies : trade name -> mesh in mm ('scan', 'pad', 'cavity', 'core', 'lid', 'cavity-1', ...)
     frame : directions of wearer and mold
-    records : the logs of the finished stages, oldest first
+    records : the logs of the finished stages, oldest first, as JSON has them
     folder : where stages write; None keeps everything in memory
     digests : sha256 of each body's STL, kept by the stages
 
@@ -203,6 +203,7 @@ class Workpiece:
 
     def record(self, stage: str) -> Mapping[str, Any]:
         """The newest log of the stage of that name; `BadParameter` if it has not run."""
+        record: Mapping[str, Any]
         for record in reversed(self.records):
             if record["stage"] == stage:
                 return record

@@ -29,9 +29,10 @@ def write_bytes(path: Path, data: bytes) -> None:
         Path(temporary).chmod(0o644)
         Path(temporary).replace(path)
     except OSError as error:
+        raise _refused(path, error) from error
+    finally:  # also after Ctrl-C
         if temporary:
             Path(temporary).unlink(missing_ok=True)
-        raise _refused(path, error) from error
 
 
 def write_text(path: Path, text: str) -> None:
