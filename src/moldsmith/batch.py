@@ -1,0 +1,222 @@
+"""The pieces of a job worked off, one after another or at the same time."""
+
+from __future__ import annotations
+
+import logging
+import time
+from collections.abc import Iterator, Mapping
+from concurrent.futures import BrokenExecutor, Executor, Future, as_completed
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from .errors import BadParameter, MoldsmithError
+from .gathering import gather
+from .job import PieceOrder, read_job
+from .printing.printer import Printer
+from .processes import worker_processes
+from .route import LOADING, parameters, takes_printer, worker
+from .stage import anew
+from .summary import PieceSummary, Summary, as_entry, read_pieces, write_summary
+from .workpiece import Workpiece
+from .writing import make_folder
+
+__all__ = ["Task", "run_job", "run_piece"]
+
+log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True)
+class Task:
+    """One piece to be made, as it is sent to a worker.
+
+    file : name of the job file, for messages; folder : of the piece
+    """
+
+    order: PieceOrder
+    printer: Printer
+    file: str
+    folder: Path
+    again: bool = False
+
+
+def run_job(
+    path: str | Path,
+    *,
+    out: str | Path | None = None,
+    piece: str | None = None,
+    workers: int = 1,
+    again: bool = False,
+    executor: Executor | None = None,
+) -> Summary:
+    """Make the pieces of a job file; each gets a folder of its own under `out`.
+
+    A piece that fails stops no other. A job run a second time goes on where
+    the first one ended: finished stages are read back.
+
+    Parameters
+    ----------
+    path : the job file
+    out : folder of the results; left out, 'out/' and the job file's name
+    piece : make only the piece of this name; the summary keeps the others of earlier runs
+    workers : pieces made at the same time, each in a process of its own
+    again : do finished stages anew too
+    executor : any executor to send the pieces to, in place of worker processes
+
+    Raises
+    ------
+    BadJob : the job file has problems, or no piece of that name
+    BadParameter : workers is less than 1
+    CannotWrite : `out` cannot be written to
+    """
+    if workers < 1:
+        raise BadParameter(f"workers = {workers}", "Choose 1 or more")
+    job = read_job(path)
+    if piece is not None:
+        job = job.only(piece)
+    folder = Path(out) if out is not None else Path("out") / job.path.stem
+    start = time.perf_counter()
+    make_folder(folder)
+    entries = read_pieces(folder)
+    write_summary(folder, entries)  # a folder that refuses it would refuse all that follows
+    done: dict[str, PieceSummary] = {}
+    tasks = [
+        Task(order, job.printer, job.path.name, folder / order.name, again) for order in job.pieces
+    ]
+    for result in _results(tasks, workers, executor):
+        done[result.name] = result
+        entries[result.name] = as_entry(result)
+        write_summary(folder, entries)  # at once, so that a run broken off tells what it has
+    if piece is None:
+        write_summary(folder, {order.name: entries[order.name] for order in job.pieces})
+    return Summary(
+        tuple(done[order.name] for order in job.pieces), round(time.perf_counter() - start, 3)
+    )
+
+
+def run_piece(task: Task) -> PieceSummary:
+    """Take one piece through all its stages; whatever fails is in the summary, never raised."""
+    start = time.perf_counter()
+    piece: Workpiece | None = None
+    stage = LOADING
+    try:
+        with anew(task.again):
+            piece = _load(task, task.order.settings[LOADING])
+            for stage in list(task.order.settings)[1:]:
+                piece = worker(stage)(piece, **_given(task, stage))
+        parts = gather(piece, task.folder)
+    except BadParameter as error:
+        return _failure(task, piece, _at_key(error, task, stage), start)
+    except MoldsmithError as error:
+        return _failure(task, piece, str(error), start)
+    except Exception as error:
+        log.exception("%s: %s failed unexpectedly", task.order.name, stage)
+        text = f"{task.order.name}: {stage}: {type(error).__name__}: {error}"
+        return _failure(task, piece, text, start)
+    return PieceSummary(
+        task.order.name,
+        "finished",
+        round(time.perf_counter() - start, 3),
+        parts=parts,
+        pad_volume_cm3=_pad_volume_cm3(piece),
+        findings=piece.findings,
+    )
+
+
+def _load(task: Task, settings: Mapping[str, Any]) -> Workpiece:
+    order = task.order
+    return worker(LOADING)(order.scan, name=order.name, folder=task.folder, **settings)
+
+
+def _given(task: Task, stage: str) -> dict[str, Any]:
+    """What the stage is called with."""
+    printer = {"printer": task.printer} if takes_printer(stage) else {}
+    return {**task.order.settings[stage], **printer}
+
+
+def _failure(task: Task, piece: Workpiece | None, error: str, start: float) -> PieceSummary:
+    return PieceSummary(
+        task.order.name,
+        "failed",
+        round(time.perf_counter() - start, 3),
+        error,
+        pad_volume_cm3=None if piece is None else _pad_volume_cm3(piece),
+        findings=() if piece is None else piece.findings,
+    )
+
+
+def _at_key(error: BadParameter, task: Task, stage: str) -> str:
+    """The error with the job file's key in place of the stage's name."""
+    key = f"piece[{task.order.number}]" + ("" if stage == LOADING else f".{stage}")
+    about_key = error.problem.split(" ", 1)[0] in parameters(stage)
+    plain = BadParameter(error.problem, error.remedy)
+    return f"{task.order.name}: {task.file}: {key}{'.' if about_key else ': '}{plain}"
+
+
+def _pad_volume_cm3(piece: Workpiece) -> float | None:
+    pad = piece.bodies.get("pad")
+    return None if pad is None else round(float(pad.volume) / 1000, 3)
+
+
+def _results(tasks: list[Task], workers: int, executor: Executor | None) -> Iterator[PieceSummary]:
+    """The pieces' summaries as they come."""
+    if executor is not None:
+        for task, result in _sent(tasks, executor):
+            yield result or _lost(task)
+    elif workers == 1 or len(tasks) == 1:
+        yield from map(run_piece, tasks)
+    else:
+        yield from _shared_out(tasks, min(workers, len(tasks)))
+
+
+def _shared_out(tasks: list[Task], workers: int) -> Iterator[PieceSummary]:
+    """The summaries from worker processes.
+
+    A process that dies takes the whole pool along. The pieces lost that way
+    are tried once more, each alone, so that only the one at fault fails.
+    """
+    lost: list[Task] = []
+    with worker_processes(workers) as pool:
+        for task, result in _sent(tasks, pool):
+            if result is None:
+                lost.append(task)
+            else:
+                yield result
+    for task in sorted(lost, key=lambda item: item.order.number):
+        with worker_processes(1) as pool:
+            for _, result in _sent([task], pool):
+                yield result or _lost(task)
+
+
+def _sent(tasks: list[Task], executor: Executor) -> Iterator[tuple[Task, PieceSummary | None]]:
+    """Each task with its summary, as they come; None where the worker died."""
+    futures: dict[Future[PieceSummary], Task] = {}
+    for task in tasks:
+        try:
+            futures[executor.submit(run_piece, task)] = task
+        except BrokenExecutor:
+            yield task, None
+    try:
+        for future in as_completed(futures):
+            yield futures[future], _outcome(futures[future], future)
+    finally:
+        for future in futures:  # after Ctrl-C: what has not begun is not begun any more
+            future.cancel()
+
+
+def _outcome(task: Task, future: Future[PieceSummary]) -> PieceSummary | None:
+    try:
+        return future.result()
+    except BrokenExecutor:
+        return None
+    except Exception as error:  # the executor's own trouble, as a task it could not send
+        text = f"{task.order.name}: {type(error).__name__}: {error}"
+        return PieceSummary(task.order.name, "failed", 0.0, text)
+
+
+def _lost(task: Task) -> PieceSummary:
+    text = (
+        f"{task.order.name}: its worker process died, most often for want of memory. "
+        "Make it alone, or with fewer workers"
+    )
+    return PieceSummary(task.order.name, "failed", 0.0, text)

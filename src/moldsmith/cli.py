@@ -1,0 +1,155 @@
+"""The command line: a thin face over `run_job`."""
+
+from __future__ import annotations
+
+import argparse
+import logging
+import sys
+from collections import Counter
+from collections.abc import Sequence
+from pathlib import Path
+
+from . import __version__
+from .batch import run_job
+from .errors import MoldsmithError
+from .summary import PieceSummary, Summary
+
+__all__ = ["main"]
+
+_MOST_WARNINGS = 5  # a piece, on the screen; summary.json has all
+
+# What can hurt on the way from these files to a finished piece, in few words.
+_CAUTIONS = """\
+Take care:
+- Printing gives off fumes and fine particles, sanding gives dust: air the room, wear a mask.
+- Soft foams and many resins are cast from isocyanates: they can make you allergic for life.
+  Gloves, goggles, moving air; no skin contact before full cure.
+- A foam that rises in a closed mold builds pressure: keep vents open and clamp as planned.
+The product's safety data sheet, local codes and licensed practice come before these lines."""
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the command line; returns 0 if every piece came out, 1 if one failed, 2 for a bad call
+    or job file, 130 after Ctrl-C."""
+    parser = _parser()
+    try:
+        call = parser.parse_args(arguments)
+    except SystemExit as leaving:  # argparse said what is wrong, or showed the help
+        return leaving.code if isinstance(leaving.code, int) else 2
+    _show_progress()
+    try:
+        summary = run_job(
+            _demo_job(call.out) if call.command == "demo" else call.job,
+            out=call.out,
+            piece=getattr(call, "piece", None),
+            workers=call.workers,
+            again=getattr(call, "again", False),
+        )
+    except MoldsmithError as error:
+        print(f"moldsmith: {error}", file=sys.stderr)
+        return 2
+    except KeyboardInterrupt:
+        print("moldsmith: stopped; the next run goes on from the finished stages", file=sys.stderr)
+        return 130
+    out = call.out or Path("out") / call.job.stem
+    print(_report(summary, out))
+    return 1 if summary.failed else 0
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="moldsmith", description="From a body scan to a print-ready mold."
+    )
+    parser.add_argument("--version", action="version", version=f"moldsmith {__version__}")
+    commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+    demo = commands.add_parser("demo", help="make the built-in pieces: a stage troll")
+    run = commands.add_parser("run", help="make the pieces of a job file")
+    run.add_argument("job", type=Path, metavar="JOB.toml", help="the job file")
+    run.add_argument("--piece", metavar="NAME", help="make only this piece")
+    run.add_argument(
+        "--again", action="store_true", help="do finished stages anew instead of reading them back"
+    )
+    demo.add_argument("--out", type=Path, metavar="DIR", default=Path("out/demo"), help=_OUT)
+    run.add_argument("--out", type=Path, metavar="DIR", help=f"{_OUT}; else out/<job file's name>")
+    for command, workers in ((demo, 2), (run, 1)):
+        command.add_argument(
+            "--workers",
+            type=int,
+            metavar="N",
+            default=workers,
+            help=f"pieces made at the same time (default {workers})",
+        )
+    return parser
+
+
+_OUT = "folder of the results"
+
+
+def _demo_job(out: Path) -> Path:
+    from .demo import set_up
+
+    return set_up(out)
+
+
+def _show_progress() -> None:
+    """A line on stderr for each finished stage."""
+    handler = logging.StreamHandler()
+    handler.setFormatter(logging.Formatter("%(message)s"))
+    logger = logging.getLogger(__package__)
+    logger.handlers = [handler]
+    logger.setLevel(logging.INFO)
+    logger.propagate = False
+
+
+def _report(summary: Summary, out: Path) -> str:
+    """What the run says at its end."""
+    blocks = [_table(summary)]
+    blocks += [text for piece in summary.pieces if (text := _remarks(piece))]
+    if any(piece.parts for piece in summary.pieces):
+        blocks.append(f"Parts to print: {out}/<piece>/parts    Everything: {out}/summary.json")
+        blocks.append(_CAUTIONS)
+    return "\n\n".join(["", *blocks]).lstrip("\n")
+
+
+def _table(summary: Summary) -> str:
+    rows = [("piece", "parts", "pad cm3", "findings", "seconds")]
+    for piece in summary.pieces:
+        pad = "-" if piece.pad_volume_cm3 is None else f"{piece.pad_volume_cm3:.0f}"
+        parts = f"{len(piece.parts)}" if piece.status == "finished" else "failed"
+        rows.append((piece.name, parts, pad, _counted(piece), f"{piece.seconds:.1f}"))
+    rows.append(("together", "", "", "", f"{summary.seconds:.1f}"))
+    widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
+    lines = [
+        "  ".join(
+            cell.ljust(width) if column in (0, 3) else cell.rjust(width)
+            for column, (cell, width) in enumerate(zip(row, widths, strict=True))
+        ).rstrip()
+        for row in rows
+    ]
+    rule = "-" * max(map(len, lines))
+    return "\n".join([lines[0], rule, *lines[1:-1], rule, lines[-1]])
+
+
+def _counted(piece: PieceSummary) -> str:
+    counts = Counter(finding.severity for finding in piece.findings)
+    words = [
+        f"{counts[severity]} {severity}{'s' if counts[severity] > 1 else ''}"
+        for severity in ("warning", "note")
+        if counts[severity]
+    ]
+    return ", ".join(words) or "none"
+
+
+def _remarks(piece: PieceSummary) -> str:
+    """Why the piece failed, and its warnings."""
+    lines = [f"{piece.name} failed", f"  {piece.error}"] if piece.error else []
+    warnings = [finding for finding in piece.findings if finding.severity == "warning"]
+    if warnings:
+        lines.append(f"{piece.name}: warnings")
+        lines += [
+            f"  {item.body}: {item.message}" if item.body else f"  {item.message}"
+            for item in warnings[:_MOST_WARNINGS]
+        ]
+        if len(warnings) > _MOST_WARNINGS:
+            lines.append(f"  ... and {len(warnings) - _MOST_WARNINGS} more in summary.json")
+    return "\n".join(lines)

@@ -1,0 +1,53 @@
+"""Worker processes whose log messages come home."""
+
+from __future__ import annotations
+
+import logging
+import logging.handlers
+import multiprocessing
+from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor
+from contextlib import contextmanager
+from typing import Any
+
+__all__ = ["worker_processes"]
+
+_LOGGER = logging.getLogger(__package__)
+
+
+@contextmanager
+def worker_processes(workers: int) -> Iterator[ProcessPoolExecutor]:
+    """A pool of processes; what they log is handled by this process's loggers.
+
+    They are spawned, not forked: the same on every system, and safe beside
+    the threads of numeric libraries.
+    """
+    context = multiprocessing.get_context("spawn")
+    queue: Any = context.Queue()
+    listener = logging.handlers.QueueListener(queue, _Relay())
+    listener.start()
+    try:
+        with ProcessPoolExecutor(
+            workers, context, _send_home, (queue, _LOGGER.getEffectiveLevel())
+        ) as pool:
+            yield pool
+    finally:
+        listener.stop()
+        queue.close()
+        queue.join_thread()
+
+
+def _send_home(queue: Any, level: int) -> None:
+    """In a worker process: everything that moldsmith logs goes into the queue."""
+    _LOGGER.addHandler(logging.handlers.QueueHandler(queue))
+    _LOGGER.setLevel(level)
+    _LOGGER.propagate = False
+
+
+class _Relay(logging.Handler):
+    """Hands a record from a worker to the logger of the same name here."""
+
+    def emit(self, record: logging.LogRecord) -> None:
+        logger = logging.getLogger(record.name)
+        if logger.isEnabledFor(record.levelno):
+            logger.handle(record)

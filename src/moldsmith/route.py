@@ -1,0 +1,85 @@
+"""The order in which a job's stages work on a piece."""
+
+from __future__ import annotations
+
+import inspect
+import typing
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from functools import cache
+from importlib import import_module
+from typing import Any
+
+from .printing.printer import Printer
+from .workpiece import Workpiece
+
+__all__ = [
+    "LOADING",
+    "ONLY_WHEN_NAMED",
+    "ROUTE",
+    "Parameter",
+    "parameters",
+    "takes_printer",
+    "worker",
+]
+
+# Loading stands apart: it has no piece yet, and its keys stand in [[piece]] itself.
+LOADING = "load_scan"
+
+# Stage -> module:function, in working order. A stage is put into every job by its line here.
+ROUTE: Mapping[str, str] = {
+    LOADING: ".scan.reading:load_scan",
+    "heal": ".scan.healing:heal",
+    "crop": ".scan.cropping:crop",
+    "shell": ".pad.shelling:shell",
+    "block": ".mold.blocks:block",
+    "channels": ".mold.channelling:channels",
+    "split": ".mold.splitting:split",
+    "overhangs": ".printing.flagging:overhangs",
+}
+
+# Stages that a piece goes through only if the job has a table for them: a scan may come cropped.
+ONLY_WHEN_NAMED = frozenset({"crop"})
+
+# What the job itself gives to a stage, so that it is no key of the stage's table.
+_GIVEN = {LOADING: frozenset({"path", "name", "folder"})}
+
+
+@dataclass(frozen=True, slots=True)
+class Parameter:
+    """One key of a stage's table: its type as annotated, and whether it may be left out."""
+
+    hint: Any
+    required: bool
+
+
+def worker(stage: str) -> Callable[..., Workpiece]:
+    """The function that does the stage."""
+    module, function = ROUTE[stage].split(":")
+    found: Callable[..., Workpiece] = getattr(import_module(module, __package__), function)
+    return found
+
+
+def parameters(stage: str) -> dict[str, Parameter]:
+    """The keys a job may set for the stage, read off the function's signature."""
+    return {
+        name: Parameter(hint, required)
+        for name, hint, required in _signature(worker(stage))
+        if hint is not Printer and name not in _GIVEN.get(stage, ())
+    }
+
+
+def takes_printer(stage: str) -> bool:
+    """Whether the stage wants to know the printer."""
+    return any(hint is Printer for _, hint, _ in _signature(worker(stage)))
+
+
+@cache
+def _signature(function: Callable[..., Workpiece]) -> tuple[tuple[str, Any, bool], ...]:
+    """Name, type and need of each parameter but the piece itself."""
+    hints = typing.get_type_hints(function)
+    return tuple(
+        (item.name, hints.get(item.name, Any), item.default is inspect.Parameter.empty)
+        for item in inspect.signature(function).parameters.values()
+        if hints.get(item.name) is not Workpiece
+    )
