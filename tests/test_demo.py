@@ -1,0 +1,132 @@
+"""The demo's scan has what a phone's scan brings, and its job comes out printable."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import trimesh
+
+from moldsmith import demo
+from moldsmith.geometry.topology import border_loops, components
+from moldsmith.job import read_job
+from moldsmith.route import LOADING, ROUTE
+
+PRINTER_MM = np.array([220.0, 220.0, 250.0])
+
+
+@pytest.fixture(scope="module")
+def scan() -> trimesh.Trimesh:
+    return demo.make_scan()
+
+
+@pytest.fixture(scope="module")
+def form(scan: trimesh.Trimesh) -> trimesh.Trimesh:
+    """The largest piece of the scan: the dress form itself."""
+    _, label = components(scan.faces)
+    return trimesh.Trimesh(scan.vertices, scan.faces[label == np.bincount(label).argmax()])
+
+
+def test_scan_has_about_150_000_triangles(scan: trimesh.Trimesh) -> None:
+    assert 140_000 < len(scan.faces) < 165_000
+
+
+def test_scan_is_of_a_dress_form_that_stands_upright(form: trimesh.Trimesh) -> None:
+    low, high = form.bounds
+    assert 850 < low[2] < 870  # the hip, on its stand
+    assert 1500 < high[2] < 1550  # the neck
+    assert -250 < low[1] < -190  # the belly, to the front
+    assert high[0] > 1.05 * -low[0]  # one shoulder is higher and wider than the other
+
+
+def test_scan_has_fragments_a_floor_and_holes(scan: trimesh.Trimesh, form: trimesh.Trimesh) -> None:
+    count, label = components(scan.faces)
+    assert count > 20
+    floor = [
+        np.ptp(scan.vertices[scan.faces[label == piece]].reshape(-1, 3), axis=0)
+        for piece in range(count)
+        if scan.vertices[scan.faces[label == piece], 2].max() < 10
+    ]
+    assert len(floor) == 1
+    assert floor[0][0] > 400
+    assert len(border_loops(form.faces)) > 15  # the open hip, and holes
+
+
+def test_scan_s_triangles_are_of_all_sizes(form: trimesh.Trimesh) -> None:
+    small, large = np.percentile(form.area_faces, [5, 95])
+    assert large / small > 5
+
+
+def test_scan_is_rough_as_a_phone_s(form: trimesh.Trimesh) -> None:
+    """Points stray from their neighbours' mean by some tenths of a millimetre."""
+    mean = trimesh.smoothing.laplacian_calculation(form) @ form.vertices
+    along_normal = ((form.vertices - mean) * form.vertex_normals).sum(axis=1)
+    assert 0.1 < np.median(np.abs(along_normal)) / 0.6745 < 0.6
+
+
+def test_same_seed_gives_the_same_bytes_in_metres(tmp_path: Path) -> None:
+    demo.set_up(tmp_path / "one")
+    demo.set_up(tmp_path / "two")
+    one = (tmp_path / "one/scan/troll.ply").read_bytes()
+    assert one == (tmp_path / "two/scan/troll.ply").read_bytes()
+    assert np.ptp(trimesh.load_mesh(tmp_path / "one/scan/troll.ply").vertices[:, 2]) < 2
+
+
+def test_demo_job_is_a_good_job_file(tmp_path: Path) -> None:
+    job = read_job(demo.set_up(tmp_path))
+    assert [piece.name for piece in job.pieces] == ["belly", "shoulder"]
+    assert all(list(piece.settings) == list(ROUTE) for piece in job.pieces)
+    assert all(piece.settings[LOADING]["unit"] == "m" for piece in job.pieces)
+
+
+@pytest.fixture(scope="module")
+def out(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("demo") / "out"
+    command = Path(sys.executable).with_name("moldsmith")
+    done = subprocess.run(
+        [command, "demo", "--out", str(folder), "--workers", "2"],
+        capture_output=True,
+        text=True,
+        env={**os.environ, "PYTHONWARNINGS": "error"},
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert len(done.stderr.splitlines()) == 2 * len(ROUTE)  # one line a stage, from both workers
+    return folder
+
+
+def pieces(out: Path) -> list[dict[str, Any]]:
+    listed: list[dict[str, Any]] = json.loads((out / "summary.json").read_text())["pieces"]
+    return listed
+
+
+def test_demo_makes_two_pieces(out: Path) -> None:
+    assert [(piece["name"], piece["status"]) for piece in pieces(out)] == [
+        ("belly", "finished"),
+        ("shoulder", "finished"),
+    ]
+
+
+def test_demo_s_parts_are_closed_and_whole_and_fit_the_printer(out: Path) -> None:
+    for piece in pieces(out):
+        assert piece["parts"]
+        for part in piece["parts"]:
+            mesh = trimesh.load_mesh(out / part["file"])
+            assert mesh.is_watertight
+            assert mesh.is_winding_consistent
+            assert components(mesh.faces)[0] == 1
+            assert mesh.volume > 0
+            assert mesh.bounds[0][2] == 0
+            assert (mesh.extents <= PRINTER_MM + 1e-3).all()
+
+
+def test_belly_is_larger_than_the_printer_and_gets_split(out: Path) -> None:
+    belly, shoulder = pieces(out)
+    assert len(belly["parts"]) > len(shoulder["parts"])
+    assert {part["body"].split("-")[0] for part in belly["parts"]} == {"cavity", "core"}
+    assert {part["body"].split("-")[0] for part in shoulder["parts"]} == {"cavity", "lid"}
