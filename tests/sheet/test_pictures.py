@@ -66,6 +66,19 @@ def test_front_view_has_the_wearers_left_on_the_right_and_up_at_the_top() -> Non
     assert rows.mean() < pixels.shape[0] / 2
 
 
+@pytest.mark.parametrize(
+    ("view", "side"),
+    [("left", (1, 0, 0)), ("right", (-1, 0, 0)), ("front", (0, -1, 0)), ("back", (0, 1, 0)),
+     ("top", (0, 0, 1)), ("bottom", (0, 0, -1))],
+)  # fmt: skip
+def test_each_view_looks_at_the_side_it_is_named_for(view: Any, side: tuple[int, ...]) -> None:
+    box = trimesh.creation.box((20, 20, 20))
+    marked = box.face_normals @ np.array(side) > 0.5
+    paint = np.where(marked[:, None], (250, 20, 20), (20, 20, 250))
+    pixels = rendered(picture(box, view=view, colours=paint, size_px=(100, 100)))
+    assert pixels[78, 50, 0] > 3 * pixels[78, 50, 2]
+
+
 def test_a_frame_with_another_up_turns_the_picture() -> None:
     tall = trimesh.creation.box((10, 40, 10))
     frame = ms.Frame(up=(0.0, 1.0, 0.0), facing=(0.0, 0.0, 1.0))
