@@ -40,6 +40,7 @@ __all__ = [
     "silhouette",
     "split_by_plane",
     "to_mesh",
+    "triangulate",
     "trim_by_plane",
     "union",
     "volume_mm3",
@@ -54,8 +55,8 @@ def from_mesh(mesh: trimesh.Trimesh) -> Solid:
 def from_arrays(vertices: ArrayLike, faces: ArrayLike) -> Solid:
     """The solid of vertices (n, 3) and faces (m, 3)."""
     mesh = manifold3d.Mesh64(
-        np.ascontiguousarray(vertices, dtype=np.float64),
-        np.ascontiguousarray(faces, dtype=np.uint64),
+        np.array(vertices, dtype=np.float64),  # copies: the engine takes no read-only arrays
+        np.array(faces, dtype=np.uint64),
     )
     return _checked(manifold3d.Manifold(mesh), "reading a closed mesh")
 
@@ -171,6 +172,22 @@ def extrude(polygon: shapely.Geometry, low_mm: float, high_mm: float) -> Solid:
     section_ = _cross_section(polygon)
     prism = manifold3d.Manifold.extrude(section_, high_mm - low_mm).translate((0, 0, low_mm))
     return _checked(prism, "extrusion")
+
+
+def triangulate(rings: Sequence[ArrayLike]) -> NDArray[np.int64]:
+    """Triangles (m, 3) of the region of plan rings: outer anticlockwise, holes clockwise.
+
+    Numbers count the points of all rings in order; no point is added.
+    """
+    plain = [np.ascontiguousarray(ring, dtype=np.float64) for ring in rings]
+    faces = np.asarray(manifold3d.triangulate(plain, -1, False), dtype=np.int64)
+    expected = sum(len(ring) for ring in plain) + 2 * (len(plain) - 2)
+    if len(faces) != expected:
+        raise CannotBuild(
+            f"a plan outline cannot be filled ({len(faces)} triangles for {expected})",
+            "It crosses or touches itself: change the crop or the sizes by a little",
+        )
+    return faces
 
 
 def section(solid: Solid, height_mm: float) -> shapely.MultiPolygon:

@@ -1,0 +1,119 @@
+"""Where a mold opens: pull direction, parting surface, what hinders the opening."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+import trimesh
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from ..errors import CannotBuild
+from ..geometry.solid import rotation_to
+from ..geometry.terrain import outline_points, run_out, triangulated
+from ..geometry.visibility import columns, grid_over
+
+__all__ = ["Hindrance", "PartingSheet", "hindrance", "parting_sheet", "pull_direction", "trim_plan"]
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+_TILTS_DEG = (0.0, 5.0, 10.0, 15.0, 20.0, 25.0, 30.0, 40.0)
+_SHEET_EDGE_MM = 6.0
+
+
+@dataclass(frozen=True, slots=True)
+class PartingSheet:
+    """The surface on which flanges meet: points (n, 3), faces looking up, from trim line to outline.
+
+    The first `outer` points are the outline's, the next `inner` the trim line's.
+    """
+
+    points: Floats
+    faces: Ints
+    outer: int
+    inner: int
+
+
+@dataclass(frozen=True, slots=True)
+class Hindrance:
+    """What stands in the way of a straight pull: plan area, how far it reaches in, and where."""
+
+    area_mm2: float
+    depth_mm: float
+    where: tuple[float, float, float]
+
+
+def pull_direction(vertices: Floats, faces: Ints) -> Floats:
+    """The unit direction along which a face leaves a cavity with the least of it facing away.
+
+    The face looks into the cavity. Directions round the face's mean are tried,
+    each rated by the area that would drag; among equals the nearest to the mean wins.
+    """
+    a, b, c = vertices[faces[:, 0]], vertices[faces[:, 1]], vertices[faces[:, 2]]
+    area = np.cross(b - a, c - a) / 2
+    mean = -area.sum(axis=0)
+    mean /= np.linalg.norm(mean)
+    turn = rotation_to(mean)
+    best, least = mean, np.inf
+    for tilt in np.radians(_TILTS_DEG):
+        for around in np.radians(np.arange(0, 360, 15)) if tilt else [0.0]:
+            local = [np.sin(tilt) * np.cos(around), np.sin(tilt) * np.sin(around), np.cos(tilt)]
+            direction = turn @ np.array(local)
+            drag = np.maximum(area @ direction, 0).sum() / np.abs(area).sum()
+            rating = drag + 1e-4 * tilt
+            if rating < least - 1e-12:
+                best, least = direction, rating
+    return best
+
+
+def trim_plan(loop: Floats) -> shapely.Polygon:
+    """The trim line (n, 3) seen along the pull, z; `CannotBuild` where it crosses itself."""
+    plan = shapely.Polygon(loop[:, :2])
+    if plan.is_valid and plan.area > 0:
+        return plan
+    reason = shapely.is_valid_reason(plan)
+    raise CannotBuild(
+        f"seen along the pull the trim line crosses itself ({reason}, mold mm)",
+        "Crop less far round the body, or give block another pull direction",
+    )
+
+
+def parting_sheet(loop: Floats, outline: shapely.Polygon, height_mm: float | None) -> PartingSheet:
+    """The parting surface from a trim line (n, 3), anticlockwise in plan, to the outline.
+
+    height_mm : makes it flat at that height (the trim line's own heights then do not count)
+    """
+    outer = outline_points(outline, _SHEET_EDGE_MM)
+    plan, faces = triangulated(outer, loop[::-1, :2], _SHEET_EDGE_MM)
+    if height_mm is None:
+        height = run_out(plan, loop)
+        height[len(outer) : len(outer) + len(loop)] = loop[::-1, 2]
+    else:
+        height = np.full(len(plan), height_mm)
+    return PartingSheet(np.column_stack([plan, height]), faces, len(outer), len(loop))
+
+
+def hindrance(mover: trimesh.Trimesh, fixed: trimesh.Trimesh, step_mm: float = 1.0) -> Hindrance:
+    """Where a straight pull along +z would drive `mover` into `fixed`.
+
+    On every vertical ray the mover's lowest point must not lie under the
+    other's highest. The depth is how far the hindered region reaches in, seen
+    along the pull; contact within 0.02 mm does not count.
+    """
+    low = np.minimum(mover.bounds[0, :2], fixed.bounds[0, :2])
+    high = np.maximum(mover.bounds[1, :2], fixed.bounds[1, :2])
+    grid = grid_over(low, high, step_mm)
+    bottom = columns(mover.vertices, mover.faces, grid).low
+    top = columns(fixed.vertices, fixed.faces, grid).high
+    caught = np.isfinite(bottom) & np.isfinite(top) & (bottom < top - 0.02)
+    # One lone ray between two free ones is a wall met end-on, not an undercut.
+    caught &= ndimage.binary_opening(caught, np.ones((2, 2), dtype=bool))
+    if not caught.any():
+        return Hindrance(0.0, 0.0, (0.0, 0.0, 0.0))
+    reach = ndimage.distance_transform_edt(caught) * step_mm
+    worst = int(np.argmax(reach))
+    x, y = grid.places(np.array([worst]))[0].tolist()
+    z = float(bottom.ravel()[worst])
+    return Hindrance(float(caught.sum() * step_mm**2), float(reach.max()), (x, y, z))
