@@ -154,7 +154,16 @@ def test_small_patches_count_in_the_total_but_are_no_warning() -> None:
     piece = ms.Workpiece("calf", {"cavity": ledge(0.4)}).pipe(ms.overhangs)  # 16 mm2
     part = piece.record("overhangs")["figures"]["parts"][0]
     assert part["flagged_mm2"] == pytest.approx(16, rel=1e-4)
-    assert [finding.severity for finding in piece.findings] == ["note"]
+    assert piece.findings == ()
+
+
+def test_small_patches_that_add_up_are_summed_in_one_note() -> None:
+    post = solid.box((0, 0, 0), (10, 40, 50))
+    shelves = [solid.box((0, 0, z), (10.4, 40, z + 3)) for z in (10, 20, 30)]  # 16 mm2 each
+    mesh = solid.to_mesh(solid.union(post, *shelves))
+    (finding,) = ms.Workpiece("calf", {"cavity": mesh}).pipe(ms.overhangs).findings
+    assert (finding.code, finding.severity) == ("more-overhangs", "note")
+    assert "3, 48 mm2 in all" in finding.message
 
 
 def test_coloured_ply_shows_the_lean_in_print_pose(tmp_path: Path) -> None:

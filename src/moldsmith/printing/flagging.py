@@ -75,7 +75,7 @@ def overhangs(
 
     Findings: `overhang` (warning) and `bridge` (note) for the largest patches
     of 20 mm2 or more of each part, and `more-overhangs` (note) that sums up
-    the rest.
+    the rest where they come to as much together.
 
     Raises
     ------
@@ -313,8 +313,8 @@ def _findings(name: str, found: list[Overhang], limit_deg: float, back: Floats) 
             )
         findings.append(Finding(code, severity, message, name, (x, y, z)))  # type: ignore[arg-type]
     rest = found[len(findings) :]
-    if rest:
-        area = sum(patch.area_mm2 for patch in rest)
+    area = sum(patch.area_mm2 for patch in rest)
+    if area >= _LEAST_AREA_MM2:
         message = (
             f"{name}: patches smaller than these: {len(rest)}, {area:.0f} mm2 in all, the largest "
             f"{rest[0].area_mm2:.1f} mm2. See {name}-overhangs.ply before printing without support"
