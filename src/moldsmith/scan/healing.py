@@ -1,0 +1,236 @@
+"""A raw scan becomes one clean surface: heal."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import trimesh
+from numpy.typing import NDArray
+
+from ..errors import BadParameter, BadScan
+from ..geometry import holes, orientation, topology
+from ..geometry.clipping import corner_angles
+from ..stage import stage
+from ..workpiece import Finding, Vector, Workpiece
+from .fragments import sort_out
+
+__all__ = ["heal"]
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+APART_MM = 0.02  # between vertices that were one: well above the step of an STL's float32
+SPIKE_DEG = 90.0  # angles round a vertex: flat is 360, a cone this sharp is no body
+SURE_ROUNDNESS = 0.002  # enclosed volume that tells the outside from the inside
+
+
+@dataclass
+class _Surface:
+    """The scan on its way through heal, and what was done to it."""
+
+    vertices: Floats
+    faces: Ints
+    counts: dict[str, Any]
+
+
+@stage
+def heal(
+    piece: Workpiece,
+    *,
+    max_hole_mm: float = 60.0,
+    fragment_share: float = 0.05,
+    weld_mm: float = 0.01,
+) -> Workpiece:
+    """Make the raw scan one clean, outward-facing surface.
+
+    Vertices within `weld_mm` become one; degenerate and doubled triangles,
+    spikes, loose fragments and a floor patch go; edges of more than two
+    triangles and vertices of more than one fan are taken apart; all triangles
+    face outward; holes are filled smoothly, large openings stay.
+
+    Parameters
+    ----------
+    max_hole_mm : a border at most this far across is filled (0: none), mm
+    fragment_share : a loose piece of less than this share of the largest one's
+        area is dropped, 0 to 1
+    weld_mm : 0 to 1 mm
+
+    Returns
+    -------
+    Workpiece whose 'scan' is manifold and oriented, closed but for its openings
+
+    Findings: pieces kept, holes filled that were more than half of max_hole_mm
+    across, openings kept, floor dropped, outside unsure.
+
+    Raises
+    ------
+    BadParameter : a value is out of range
+    BadScan : nothing is left
+    """
+    _check("max_hole_mm", max_hole_mm, 0.0, 1000.0)
+    _check("fragment_share", fragment_share, 0.0, 1.0)
+    _check("weld_mm", weld_mm, 0.0, 1.0)
+    mesh = piece.body("scan")
+    counts = {"triangles": len(mesh.faces)}
+    surface = _Surface(np.array(mesh.vertices), np.array(mesh.faces), counts)
+    _weld(surface, weld_mm)
+    _drop_spikes(surface)
+    _make_manifold(surface)
+    findings = _drop_loose(surface, fragment_share, np.asarray(piece.frame.up))
+    findings += _face_outward(surface)
+    findings += _fill_holes(surface, max_hole_mm)
+    _make_manifold(surface)
+    surface.vertices, moved = topology.pulled_apart(surface.vertices, surface.faces, APART_MM)
+    surface.counts["vertices_pulled_apart"] = moved
+    surface.counts["triangles_left"] = len(surface.faces)
+    healed = trimesh.Trimesh(surface.vertices, surface.faces, process=False)
+    return piece.with_bodies(scan=healed).note(surface.counts, findings)
+
+
+def _check(parameter: str, value: float, low: float, high: float) -> None:
+    if not low <= value <= high:
+        raise BadParameter(f"{parameter} = {value!r} is out of range", f"Give {low:g} to {high:g}")
+
+
+def _weld(surface: _Surface, weld_mm: float) -> None:
+    count = len(np.unique(surface.faces))
+    faces = topology.weld_near(surface.vertices, surface.faces, weld_mm)
+    degenerate = topology.degenerate(faces)
+    faces = faces[~degenerate]
+    repeated = topology.repeated(faces)
+    faces = faces[~repeated]
+    if len(faces) == 0:
+        raise BadScan(
+            f"no triangle is larger than weld_mm = {weld_mm:g}", "Check the unit of the scan"
+        )
+    surface.counts["vertices_welded"] = count - len(np.unique(faces))
+    surface.counts["degenerate_dropped"] = int(degenerate.sum())
+    surface.counts["repeated_dropped"] = int(repeated.sum())
+    surface.vertices, surface.faces = topology.compact(surface.vertices, faces)
+
+
+def _drop_spikes(surface: _Surface) -> None:
+    """Vertices that stick out like a needle go with their triangles; the hole is filled later."""
+    faces, count = surface.faces, len(surface.vertices)
+    angles = corner_angles(surface.vertices, faces)
+    around = np.bincount(faces.ravel(), angles.ravel(), minlength=count)
+    border = np.zeros(count, dtype=bool)
+    border[topology.border_edges(faces)] = True
+    spike = ~border & (around < SPIKE_DEG)
+    gone = spike[faces].any(axis=1)
+    if gone.all():
+        return
+    surface.counts["spikes_dropped"] = int(spike[np.unique(faces)].sum())
+    surface.vertices, surface.faces = topology.compact(surface.vertices, faces[~gone])
+
+
+def _make_manifold(surface: _Surface) -> None:
+    """Only two faces an edge, one fan a vertex, neighbours facing alike."""
+    vertices, faces = surface.vertices, surface.faces
+    keys = topology.edge_keys(topology.half_edges(faces))
+    _, per_edge = np.unique(keys, return_counts=True)
+    flips = orientation.consistent_flips(faces, topology.mated_edges(vertices, faces))
+    faces = np.where(flips[:, None], faces[:, ::-1], faces)
+    before = len(vertices)
+    for _ in range(8):
+        faces, source = topology.split_corners(faces, topology.mated_edges(vertices, faces))
+        vertices = vertices[source]
+        # A surface folded onto itself can meet an edge twice in one fan: such faces go.
+        crowded = _crowded(faces)
+        if not crowded.any():
+            break
+        faces = faces[~crowded]
+        _add(surface, "folded_dropped", int(crowded.sum()))
+    _add(surface, "folded_dropped", 0)
+    _add(surface, "crowded_edges_split", int((per_edge > 2).sum()))
+    _add(surface, "vertices_split", len(vertices) - before)
+    _add(surface, "triangles_flipped", int(flips.sum()))
+    surface.vertices, surface.faces = topology.compact(vertices, faces)
+
+
+def _crowded(faces: Ints) -> NDArray[np.bool_]:
+    """Which faces have an edge of more than two faces."""
+    keys = topology.edge_keys(topology.half_edges(faces))
+    _, inverse, counts = np.unique(keys, return_inverse=True, return_counts=True)
+    return np.asarray((counts[inverse.reshape(-1)] > 2).reshape(-1, 3).any(axis=1))
+
+
+def _add(surface: _Surface, key: str, number: int) -> None:
+    surface.counts[key] = surface.counts.get(key, 0) + number
+
+
+def _drop_loose(surface: _Surface, share: float, up: Floats) -> list[Finding]:
+    keep, figures, findings = sort_out(surface.vertices, surface.faces, share, up)
+    surface.counts |= figures
+    surface.vertices, surface.faces = topology.compact(surface.vertices, surface.faces[keep])
+    return findings
+
+
+def _face_outward(surface: _Surface) -> list[Finding]:
+    """Each piece is turned so that it encloses a positive volume, its openings thought closed."""
+    vertices, faces = surface.vertices, np.array(surface.faces)
+    findings = []
+    number, label = topology.components(faces)
+    for part in range(number):
+        rows = np.flatnonzero(label == part)
+        own_vertices, own = topology.compact(vertices, faces[rows])
+        volume = orientation.capped_volume(own_vertices, own)
+        corners = own_vertices[own]
+        cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+        area = float(np.linalg.norm(cross, axis=1).sum() / 2)
+        if orientation.roundness(volume, area) < SURE_ROUNDNESS:
+            findings.append(_unsure(own_vertices))
+        elif volume < 0:
+            faces[rows] = faces[rows][:, ::-1]
+            _add(surface, "triangles_turned_outward", len(rows))
+    surface.faces = faces
+    return findings
+
+
+def _unsure(vertices: Floats) -> Finding:
+    message = (
+        "the surface is so flat that its outside cannot be told; it faces as most of the file's "
+        "triangles did. If the pad grows the wrong way, turn the scan over before loading it"
+    )
+    return Finding("outside-unsure", "warning", message, "scan", _place(vertices))
+
+
+def _fill_holes(surface: _Surface, max_hole_mm: float) -> list[Finding]:
+    vertices, faces = surface.vertices, surface.faces
+    loops = topology.border_loops(faces)
+    # The rim of a small loose patch is no hole: nothing wider than half the scan is filled.
+    limit = min(max_hole_mm, float(np.linalg.norm(np.ptp(vertices, axis=0))) / 2)
+    across = [holes.opening(vertices[loop]) for loop in loops]
+    chosen = [loop for loop, size in zip(loops, across, strict=True) if size <= limit]
+    surface.vertices, surface.faces = holes.fill(vertices, faces, chosen)
+    wide = [size for size in across if size <= limit]
+    surface.counts |= {
+        "holes_filled": len(chosen),
+        "widest_filled_mm": round(max(wide, default=0.0), 3),
+        "triangles_added": len(surface.faces) - len(faces),
+        "openings_kept": len(loops) - len(chosen),
+        "openings_mm": sorted((round(size, 3) for size in across if size > limit), reverse=True),
+    }
+    findings = []
+    for loop, size in zip(loops, across, strict=True):
+        place = _place(vertices[loop])
+        if size > limit:
+            message = (
+                f"an opening {size:.0f} mm across stays open. "
+                "Crop it away, or raise max_hole_mm to have it filled"
+            )
+            findings.append(Finding("opening-kept", "note", message, "scan", place))
+        elif size > max_hole_mm / 2:
+            message = (
+                f"a hole {size:.0f} mm across was filled with a smooth surface that no scan saw. "
+                "Compare it with the body, or scan again"
+            )
+            findings.append(Finding("large-hole-filled", "warning", message, "scan", place))
+    return findings
+
+
+def _place(points: Floats) -> Vector:
+    x, y, z = np.round(points.mean(axis=0), 2).tolist()
+    return (x, y, z)
