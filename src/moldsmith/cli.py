@@ -13,10 +13,9 @@ from . import __version__
 from .batch import run_job
 from .errors import MoldsmithError
 from .summary import PieceSummary, Summary
+from .workpiece import Finding
 
 __all__ = ["main"]
-
-_MOST_WARNINGS = 5  # a piece, on the screen; summary.json has all
 
 # What can hurt on the way from these files to a finished piece, in few words.
 _CAUTIONS = """\
@@ -141,15 +140,17 @@ def _counted(piece: PieceSummary) -> str:
 
 
 def _remarks(piece: PieceSummary) -> str:
-    """Why the piece failed, and its warnings."""
+    """Why the piece failed, and of its warnings one of each kind."""
     lines = [f"{piece.name} failed", f"  {piece.error}"] if piece.error else []
-    warnings = [finding for finding in piece.findings if finding.severity == "warning"]
-    if warnings:
+    kinds: dict[str, list[Finding]] = {}
+    for finding in piece.findings:
+        if finding.severity == "warning":
+            kinds.setdefault(finding.code, []).append(finding)
+    if kinds:
         lines.append(f"{piece.name}: warnings")
-        lines += [
-            f"  {item.body}: {item.message}" if item.body else f"  {item.message}"
-            for item in warnings[:_MOST_WARNINGS]
-        ]
-        if len(warnings) > _MOST_WARNINGS:
-            lines.append(f"  ... and {len(warnings) - _MOST_WARNINGS} more in summary.json")
+    for first, *more in kinds.values():
+        named = first.message.startswith(first.body)
+        lines.append(f"  {first.message}" if named else f"  {first.body}: {first.message}")
+        if more:
+            lines.append(f"    and {len(more)} more of this kind, in summary.json")
     return "\n".join(lines)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 import logging.handlers
 import multiprocessing
+import signal
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
@@ -38,7 +39,12 @@ def worker_processes(workers: int) -> Iterator[ProcessPoolExecutor]:
 
 
 def _send_home(queue: Any, level: int) -> None:
-    """In a worker process: everything that moldsmith logs goes into the queue."""
+    """In a worker process: everything that moldsmith logs goes into the queue.
+
+    Ctrl-C reaches the workers too; they end at once and leave the talking to
+    the process that started them. Whatever they were writing is not there yet.
+    """
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
     _LOGGER.addHandler(logging.handlers.QueueHandler(queue))
     _LOGGER.setLevel(level)
     _LOGGER.propagate = False
