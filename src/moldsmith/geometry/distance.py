@@ -19,11 +19,13 @@ from scipy import sparse
 from scipy.spatial import cKDTree
 
 from .topology import edge_keys, half_edges
+from .vectors import unit
 
 __all__ = ["Closest", "SurfaceIndex", "vertex_normals"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Mask = NDArray[np.bool_]
 _MAX_STEPS = 40
 
 
@@ -39,7 +41,7 @@ class Closest:
     face: Ints
     weights: Floats
     distance: Floats
-    on_border: NDArray[np.bool_]
+    on_border: Mask
 
 
 class SurfaceIndex:
@@ -93,14 +95,14 @@ class SurfaceIndex:
             if len(active) == 0:
                 break
         point = np.einsum("ij,ijk->ik", weights, self._corners[face])
-        border = ((weights <= 1e-12) & (self.neighbours[face] < 0)).any(axis=1)
+        border = np.any((weights <= 1e-12) & (self.neighbours[face] < 0), axis=1)
         return Closest(point, face, weights, np.sqrt(square), border)
 
     def _step(
         self, points: Floats, face: Ints, weights: Floats, square: Floats, active: Ints
     ) -> Ints:
         """Try the neighbours across the edges each closest point lies on; give those that moved."""
-        moved = np.zeros(len(active), dtype=bool)
+        moved: Mask = np.zeros(len(active), dtype=bool)
         for corner in range(3):
             across = self.neighbours[face[active], corner]
             trying = (weights[active, corner] <= 0) & (across >= 0) & ~moved
@@ -120,7 +122,10 @@ class SurfaceIndex:
     ) -> Ints:
         """Try every face round the corner each halted walk stands on; give those that moved."""
         corner = self.faces[face[halted], np.argmax(weights[halted], axis=1)]
-        first, count = self._fan_start[corner], self._fan_start[corner + 1] - self._fan_start[corner]
+        first, count = (
+            self._fan_start[corner],
+            self._fan_start[corner + 1] - self._fan_start[corner],
+        )
         who = np.repeat(halted, count)
         rank = np.arange(len(who)) - np.repeat(np.cumsum(count) - count, count)
         other = self._fan[np.repeat(first, count) + rank]
@@ -139,8 +144,10 @@ class SurfaceIndex:
 
     def normal_at(self, found: Closest) -> Floats:
         """Unit vertex normals interpolated at closest points (n, 3)."""
-        normal = np.einsum("ij,ijk->ik", found.weights, self.normals[self.faces[found.face]])
-        return normal / np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-30)
+        normal: Floats = np.einsum(
+            "ij,ijk->ik", found.weights, self.normals[self.faces[found.face]]
+        )
+        return unit(normal)
 
     def smoothed_normals(self, rounds: int) -> Floats:
         """Vertex normals averaged with their neighbours: those of the form, not of its noise."""
@@ -151,14 +158,14 @@ class SurfaceIndex:
         normals = self.normals
         for _ in range(rounds):
             normals = normals + around @ normals
-            normals /= np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-30)
+            normals = unit(normals)
         return normals
 
     def side_of(self, points: Floats, found: Closest) -> Floats:
         """+1 in front of the surface, −1 behind it, by the pseudonormal at the closest point."""
         corners = self._corners[found.face]
         flat = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-        inside = (found.weights > 1e-9).all(axis=1)
+        inside = np.all(found.weights > 1e-9, axis=1)
         normal = np.where(inside[:, None], flat, self.normal_at(found))
         return np.where(np.einsum("ij,ij->i", points - found.point, normal) < 0, -1.0, 1.0)
 
@@ -172,7 +179,7 @@ def vertex_normals(vertices: Floats, faces: Ints) -> Floats:
     corners = vertices[faces]
     total = np.zeros_like(vertices)
     flat = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    flat /= np.maximum(np.linalg.norm(flat, axis=1, keepdims=True), 1e-30)
+    flat = unit(flat)
     for corner in range(3):
         one = corners[:, (corner + 1) % 3] - corners[:, corner]
         two = corners[:, (corner + 2) % 3] - corners[:, corner]
@@ -182,7 +189,7 @@ def vertex_normals(vertices: Floats, faces: Ints) -> Floats:
             total[:, axis] += np.bincount(
                 faces[:, corner], angle * flat[:, axis], minlength=len(vertices)
             )
-    return total / np.maximum(np.linalg.norm(total, axis=1, keepdims=True), 1e-30)
+    return unit(total)
 
 
 def _neighbours(faces: Ints) -> Ints:
@@ -214,8 +221,7 @@ def _samples(vertices: Floats, faces: Ints, spacing: float) -> tuple[Floats, Int
 
 def _centroid_pattern(count: int) -> Floats:
     """Barycentric centroids of the count² small triangles of a triangle cut into equal ones."""
-    i, j = np.meshgrid(np.arange(count), np.arange(count), indexing="ij")
-    i, j = i.ravel(), j.ravel()
+    i, j = (grid.ravel() for grid in np.meshgrid(*[np.arange(count)] * 2, indexing="ij"))
     up = i + j < count
     down = i + j < count - 1
     first = np.r_[i[up] + 1 / 3, i[down] + 2 / 3] / count

@@ -52,9 +52,7 @@ def border_distance(vertices: Floats, faces: Ints, normals: Floats, limit_mm: fl
     return result
 
 
-def _straight(
-    vertices: Floats, border: Ints, near: Ints, source: Ints
-) -> tuple[Floats, Ints]:
+def _straight(vertices: Floats, border: Ints, near: Ints, source: Ints) -> tuple[Floats, Ints]:
     """Least straight distance from vertices to the border edges about their source vertex.
 
     Slides along the border while that brings it nearer; also gives the border vertex reached.
@@ -76,7 +74,9 @@ def _straight(
         moving = moving[moved]
     for step in (after, before):
         a, b = vertices[at], vertices[step[at]]
-        along = np.einsum("ij,ij->i", point - a, b - a) / np.maximum(((b - a) ** 2).sum(axis=1), 1e-30)
+        along = np.einsum("ij,ij->i", point - a, b - a) / np.maximum(
+            ((b - a) ** 2).sum(axis=1), 1e-30
+        )
         foot = a + np.clip(along, 0, 1)[:, None] * (b - a)
         best = np.minimum(best, np.linalg.norm(point - foot, axis=1))
     return best, at

@@ -37,7 +37,5 @@ def inner_radius(index: SurfaceIndex, side: float, limit_mm: float) -> Floats:
         if not touched.any():
             break
         active = active[touched]
-        radius[active] = np.minimum(
-            radius[active], square[touched] / (2 * height[touched])
-        )
+        radius[active] = np.minimum(radius[active], square[touched] / (2 * height[touched]))
     return radius

@@ -140,7 +140,9 @@ def _cycles(case: int) -> list[list[int]]:
     following: dict[int, int] = {}
     for face in _cube_faces():
         inside = [bool(case >> corner & 1) for corner in face]
-        edges = [number[min(a, b), max(a, b)] for a, b in zip(face, face[1:] + face[:1], strict=True)]
+        edges = [
+            number[min(a, b), max(a, b)] for a, b in zip(face, face[1:] + face[:1], strict=True)
+        ]
         for k in range(4):
             if inside[k] or not inside[(k + 1) % 4]:
                 continue
@@ -176,9 +178,7 @@ def _triangulated(cycles: list[list[int]]) -> list[tuple[int, int, int]]:
     for cycle in cycles:
         rings = (cycle[apex:] + cycle[:apex] for apex in range(len(cycle)))
         ring = next(
-            ring
-            for ring in rings
-            if not any(_share_face(ring[0], other) for other in ring[2:-1])
+            ring for ring in rings if not any(_share_face(ring[0], other) for other in ring[2:-1])
         )
         triangles += [(ring[0], two, one) for one, two in pairwise(ring[1:])]
     return triangles

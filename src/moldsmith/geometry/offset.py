@@ -20,6 +20,7 @@ from scipy.spatial import cKDTree
 from .distance import Closest, SurfaceIndex
 from .isosurface import extract, narrow_band
 from .topology import border_edges, border_loops, components, half_edges
+from .vectors import unit
 
 __all__ = ["Sheet", "offset_sheet"]
 
@@ -58,14 +59,16 @@ class _Rim:
             tangent = _averaged(step / np.maximum(length, 1e-12)[:, None], length, reach)
             parts = np.maximum(np.ceil(length / spacing), 1).astype(np.int64)
             edge = np.repeat(np.arange(len(loop)), parts)
-            share = (np.arange(len(edge)) - np.repeat(np.cumsum(parts) - parts, parts)) / parts[edge]
+            share = (np.arange(len(edge)) - np.repeat(np.cumsum(parts) - parts, parts)) / parts[
+                edge
+            ]
             places.append(ring[edge] + share[:, None] * step[edge])
             following = np.roll(normal, -1, axis=0)
             turning = normal[edge] * (1 - share[:, None]) + following[edge] * share[:, None]
             outward.append(np.cross(tangent[edge], turning))
         self.places = np.concatenate(places)
         self.outward = np.concatenate(outward)
-        self.outward /= np.maximum(np.linalg.norm(self.outward, axis=1, keepdims=True), 1e-30)
+        self.outward = unit(self.outward)
         self.tree = cKDTree(self.places)
 
     def past(self, points: Floats, near_mm: float, outside: NDArray[np.bool_]) -> Floats:
@@ -87,8 +90,8 @@ def _averaged(vectors: Floats, length: Floats, reach: float) -> Floats:
     half = int(min(max(round(reach / max(length.mean(), 1e-9)), 1), (count - 1) // 4))
     wrapped = np.concatenate([vectors[count - half :], vectors, vectors[:half]])
     total = np.cumsum(np.concatenate([np.zeros((1, 3)), wrapped]), axis=0)
-    mean = total[2 * half + 1 :] - total[: -2 * half - 1]
-    return mean / np.maximum(np.linalg.norm(mean, axis=1, keepdims=True), 1e-30)
+    mean: Floats = total[2 * half + 1 :] - total[: -2 * half - 1]
+    return unit(mean)
 
 
 class _SampledField:
@@ -100,7 +103,7 @@ class _SampledField:
         corner = index.faces[index.sample_faces]
         weights = index.sample_weights
         self.normal = side * np.einsum("ij,ijk->ik", weights, normals[corner])
-        self.normal /= np.maximum(np.linalg.norm(self.normal, axis=1, keepdims=True), 1e-30)
+        self.normal = unit(self.normal)
         self.wanted = np.einsum("ij,ij->i", weights, distance[corner])
         gap, place = rim.tree.query(index.sample_points, distance_upper_bound=index.spacing_mm)
         self.outward = np.zeros_like(index.sample_points)
@@ -131,9 +134,7 @@ class _SampledField:
         return np.copysign(height, along) - self.wanted[self.last], step
 
 
-def offset_sheet(
-    index: SurfaceIndex, distance_mm: Floats, *, side: float, cell_mm: float
-) -> Sheet:
+def offset_sheet(index: SurfaceIndex, distance_mm: Floats, *, side: float, cell_mm: float) -> Sheet:
     """The sheet `distance_mm` (n,), given at the vertices, from an oriented surface.
 
     Parameters
@@ -208,8 +209,7 @@ def _on_level(
     normal = side * index.normal_at(found)
     wrong = np.einsum("ij,ij->i", away, normal) <= 0.05 * found.distance
     away[wrong] = normal[wrong]
-    length = np.maximum(np.linalg.norm(away, axis=1, keepdims=True), 1e-30)
-    return found.point + away / length * index.interpolate(distance, found)[:, None]
+    return found.point + unit(away) * index.interpolate(distance, found)[:, None]
 
 
 def _without_islands(faces: Ints, past: Floats) -> Floats:

@@ -12,7 +12,7 @@ Floats = NDArray[np.float64]
 
 
 def largest_disc(region: shapely.Geometry, tolerance_mm: float = 0.2) -> tuple[Floats, float]:
-    """Centre (2,) and radius of the largest circle inside a region; radius 0 where there is none."""
+    """Centre (2,) and radius of the largest circle inside a region; radius 0 for none."""
     best, radius = np.zeros(2), 0.0
     for part in shapely.get_parts(region):
         if part.area <= np.pi * radius**2:

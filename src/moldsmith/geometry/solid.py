@@ -90,7 +90,9 @@ def _rounded(mesh: trimesh.Trimesh) -> trimesh.Trimesh:
     from . import stl
 
     vertices, faces = stl.decode(stl.encode(mesh.vertices, mesh.faces))
-    flat = (faces[:, 0] == faces[:, 1]) | (faces[:, 1] == faces[:, 2]) | (faces[:, 2] == faces[:, 0])
+    flat = (
+        (faces[:, 0] == faces[:, 1]) | (faces[:, 1] == faces[:, 2]) | (faces[:, 2] == faces[:, 0])
+    )
     return trimesh.Trimesh(vertices, faces[~flat], process=False)
 
 
@@ -164,7 +166,7 @@ def rotation_to(direction: NDArray[np.float64]) -> NDArray[np.float64]:
     if z < -1 + 1e-12:
         return np.diag([1.0, -1.0, -1.0])
     cross = np.array([[0, 0, x], [0, 0, y], [-x, -y, 0]])
-    return np.eye(3) + cross + cross @ cross / (1 + z)
+    return np.asarray(np.eye(3) + cross + cross @ cross / (1 + z))
 
 
 def extrude(polygon: shapely.Geometry, low_mm: float, high_mm: float) -> Solid:
@@ -248,7 +250,9 @@ def _cross_section(polygon: shapely.Geometry) -> Any:
 
 def _polygons(section_: Any) -> shapely.MultiPolygon:
     """Shapely's form of a cross-section: rings put together by the even-odd rule."""
-    rings: Sequence[Any] = [shapely.Polygon(ring) for ring in section_.to_polygons() if len(ring) > 2]
+    rings: Sequence[Any] = [
+        shapely.Polygon(ring) for ring in section_.to_polygons() if len(ring) > 2
+    ]
     result: Any = shapely.MultiPolygon()
     for ring in sorted(rings, key=lambda item: -item.area):
         result = result.symmetric_difference(ring.buffer(0))

@@ -13,9 +13,7 @@ from numpy.typing import NDArray
 __all__ = ["decode", "encode", "weld"]
 
 _HEADER = b"binary STL, millimetres".ljust(80)
-_TRIANGLE = np.dtype(
-    [("normal", "<f4", (3,)), ("corners", "<f4", (3, 3)), ("attribute", "<u2")]
-)
+_TRIANGLE = np.dtype([("normal", "<f4", (3,)), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])
 
 
 def encode(vertices: NDArray[np.floating], faces: NDArray[np.integer]) -> bytes:
@@ -32,7 +30,7 @@ def encode(vertices: NDArray[np.floating], faces: NDArray[np.integer]) -> bytes:
     table = np.zeros(len(corners), dtype=_TRIANGLE)
     table["normal"] = normal
     table["corners"] = corners
-    return _HEADER + np.uint32(len(table)).astype("<u4").tobytes() + table.tobytes()
+    return _HEADER + len(table).to_bytes(4, "little") + table.tobytes()
 
 
 def decode(data: bytes) -> tuple[NDArray[np.float64], NDArray[np.int64]]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import shapely
 from numpy.typing import NDArray
@@ -31,9 +33,7 @@ def triangulated(outer: Floats, hole: Floats | None, edge_mm: float) -> tuple[Fl
     rings = [outer] if hole is None else [outer, hole]
     points = np.concatenate(rings)
     faces = solid.triangulate(rings)
-    border = np.concatenate(
-        [np.stack([at, np.roll(at, -1)], axis=1) for at in _numbered(rings)]
-    )
+    border = np.concatenate([np.stack([at, np.roll(at, -1)], axis=1) for at in _numbered(rings)])
     kept = np.unique(edge_keys(border))
     for _ in range(12):
         edges = half_edges(faces)
@@ -48,7 +48,7 @@ def triangulated(outer: Floats, hole: Floats | None, edge_mm: float) -> tuple[Fl
 
 def _numbered(rings: list[Floats]) -> list[Ints]:
     ends = np.cumsum([0, *(len(ring) for ring in rings)])
-    return [np.arange(a, b) for a, b in zip(ends[:-1], ends[1:], strict=True)]
+    return [np.arange(a, b) for a, b in pairwise(ends)]
 
 
 def _halved(
@@ -57,9 +57,9 @@ def _halved(
     """All marked edges cut in half, the same from both sides."""
     _, first, inverse = np.unique(keys[marked], return_index=True, return_inverse=True)
     middle = points[edges[marked][first]].mean(axis=1)
-    number = np.full(len(keys), -1, dtype=np.int64)
-    number[marked] = inverse.reshape(-1) + len(points)
-    number = number.reshape(-1, 3)
+    flat = np.full(len(keys), -1, dtype=np.int64)
+    flat[marked] = inverse.reshape(-1) + len(points)
+    number = flat.reshape(-1, 3)
     count = (number >= 0).sum(axis=1)
     # Turn each face so that its cut edges come first: 0-1, then 1-2.
     lead = np.where(
@@ -129,7 +129,9 @@ def with_apron(points: Floats, faces: Ints, outer: int, width_mm: float) -> tupl
 def slab(points: Floats, faces: Ints, low_mm: float, high_mm: float) -> solid.Solid:
     """The solid between a sheet moved along z by two amounts; points (n, 3)."""
     count = len(points)
-    top, bottom = points + [0, 0, high_mm], points + [0, 0, low_mm]
+    top, bottom = points.copy(), points.copy()
+    top[:, 2] += high_mm
+    bottom[:, 2] += low_mm
     border = border_edges(faces)
     one, two = border[:, 0], border[:, 1]
     walls = np.concatenate(

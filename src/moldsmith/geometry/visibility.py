@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Columns", "Grid", "columns", "grid_over"]
+__all__ = ["Grid", "grid_over", "highest", "lowest"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -27,14 +27,6 @@ class Grid:
         return self.low + self.step_mm * np.stack(np.unravel_index(rows, self.shape), axis=1)
 
 
-@dataclass(frozen=True, slots=True)
-class Columns:
-    """Lowest and highest surface on each ray (shape of the grid); inf and −inf where none is."""
-
-    low: Floats
-    high: Floats
-
-
 def grid_over(low: Floats, high: Floats, step_mm: float) -> Grid:
     """The grid of rays over a plan rectangle, set off by odd amounts so that no
     ray runs along a wall or an edge at a round measure."""
@@ -43,58 +35,53 @@ def grid_over(low: Floats, high: Floats, step_mm: float) -> Grid:
     return Grid(origin, step_mm, (int(shape[0]) + 1, int(shape[1]) + 1))
 
 
-def columns(vertices: Floats, faces: Ints, grid: Grid) -> Columns:
-    """Where vertical rays enter and leave a surface: exact heights, no drawing error.
+def highest(vertices: Floats, faces: Ints, grid: Grid) -> Floats:
+    """The highest point of a closed surface on each ray (shape of the grid); −inf where none is.
 
-    Cost grows with the plan area of the triangles over the step squared.
+    Exact heights, no drawing error. Cost grows with the plan area of the
+    triangles that face up over the step squared.
     """
+    return _topmost(vertices, faces, grid)
+
+
+def lowest(vertices: Floats, faces: Ints, grid: Grid) -> Floats:
+    """The lowest point of a closed surface on each ray; inf where none is."""
+    return -_topmost(vertices * np.array([1.0, 1.0, -1.0]), faces[:, ::-1], grid)
+
+
+def _topmost(vertices: Floats, faces: Ints, grid: Grid) -> Floats:
     corners = vertices[faces]
     plan = (corners[..., :2] - grid.low) / grid.step_mm
+    one, two = plan[:, 1] - plan[:, 0], plan[:, 2] - plan[:, 0]
+    # The highest point of a closed surface lies on a face that looks up.
+    up = one[:, 0] * two[:, 1] - one[:, 1] * two[:, 0] > 0
+    plan, height = plan[up], corners[up, :, 2]
     first = np.maximum(np.ceil(plan.min(axis=1)).astype(np.int64), 0)
     last = np.minimum(np.floor(plan.max(axis=1)).astype(np.int64), np.array(grid.shape) - 1)
     span = np.maximum(last - first + 1, 0)
     count = span[:, 0] * span[:, 1]
-    low = np.full(grid.shape[0] * grid.shape[1], np.inf)
-    high = np.full(len(low), -np.inf)
+    top = np.full(grid.shape[0] * grid.shape[1], -np.inf)
     busy = np.flatnonzero(count)
-    ends = np.cumsum(count[busy])
-    cuts = np.searchsorted(ends, np.arange(_CHUNK, ends[-1] + _CHUNK, _CHUNK)) if len(busy) else []
-    start = 0
-    for cut in cuts:
-        rows = busy[start : cut + 1]
-        start = cut + 1
-        if len(rows):
-            _sample(plan, corners[..., 2], rows, first, span, count, grid, low, high)
-    return Columns(low.reshape(grid.shape), high.reshape(grid.shape))
+    parts = np.cumsum(count[busy]) // _CHUNK
+    for part in np.unique(parts):
+        rows = busy[parts == part]
+        owner = np.repeat(rows, count[rows])
+        total = count[rows]
+        rank = np.arange(len(owner)) - np.repeat(np.cumsum(total) - total, total)
+        i = first[owner, 0] + rank // span[owner, 1]
+        j = first[owner, 1] + rank % span[owner, 1]
+        hit, z = _met(plan[owner], height[owner], i, j)
+        np.maximum.at(top, (i * grid.shape[1] + j)[hit], z)
+    return top.reshape(grid.shape)
 
 
-def _sample(
-    plan: Floats,
-    height: Floats,
-    rows: Ints,
-    first: Ints,
-    span: Ints,
-    count: Ints,
-    grid: Grid,
-    low: Floats,
-    high: Floats,
-) -> None:
-    """Heights of some triangles on the rays within their plan boxes."""
-    owner = np.repeat(rows, count[rows])
-    total = count[rows]
-    rank = np.arange(len(owner)) - np.repeat(np.cumsum(total) - total, total)
-    i = first[owner, 0] + rank // span[owner, 1]
-    j = first[owner, 1] + rank % span[owner, 1]
-    a, b, c = plan[owner, 0], plan[owner, 1], plan[owner, 2]
-    det = (b[:, 0] - a[:, 0]) * (c[:, 1] - a[:, 1]) - (b[:, 1] - a[:, 1]) * (c[:, 0] - a[:, 0])
-    det = np.where(det == 0, np.inf, det)  # a triangle seen edge-on covers no ray
-    two = ((i - a[:, 0]) * (c[:, 1] - a[:, 1]) - (j - a[:, 1]) * (c[:, 0] - a[:, 0])) / det
-    three = ((b[:, 0] - a[:, 0]) * (j - a[:, 1]) - (b[:, 1] - a[:, 1]) * (i - a[:, 0])) / det
-    one = 1 - two - three
-    hit = (one >= 0) & (two >= 0) & (three >= 0) & np.isfinite(det)
-    owner, flat = owner[hit], i[hit] * grid.shape[1] + j[hit]
-    z = np.einsum(
-        "ij,ij->i", np.stack([one[hit], two[hit], three[hit]], axis=1), height[owner]
-    )
-    np.minimum.at(low, flat, z)
-    np.maximum.at(high, flat, z)
+def _met(plan: Floats, height: Floats, i: Ints, j: Ints) -> tuple[NDArray[np.bool_], Floats]:
+    """Which rays (i, j) meet the triangle given for each, and at what heights."""
+    (ax, ay), (bx, by), (cx, cy) = (plan[:, corner].T for corner in range(3))
+    det = (bx - ax) * (cy - ay) - (by - ay) * (cx - ax)
+    two = ((i - ax) * (cy - ay) - (j - ay) * (cx - ax)) / det
+    three = ((bx - ax) * (j - ay) - (by - ay) * (i - ax)) / det
+    hit = (two >= 0) & (three >= 0) & (two + three <= 1)
+    two, three, height = two[hit], three[hit], height[hit]
+    z = height[:, 0] * (1 - two - three) + height[:, 1] * two + height[:, 2] * three
+    return hit, z

@@ -33,10 +33,13 @@ def zip_loops(vertices: Floats, first: Ints, second: Ints) -> Ints:
     middle_first = event_first - step / 2
     order = np.argsort(np.r_[middle_first, event_second], kind="stable")
     of_first = order < len(first)
-    at_first = np.cumsum(of_first) - of_first
-    at_second = np.cumsum(~of_first) - ~of_first
+    at_first: Ints = np.cumsum(of_first) - of_first
+    at_second: Ints = np.cumsum(~of_first) - ~of_first
     here_first, next_first = first[at_first % len(first)], first[(at_first + 1) % len(first)]
-    here_second, next_second = second[at_second % len(second)], second[(at_second + 1) % len(second)]
+    here_second, next_second = (
+        second[at_second % len(second)],
+        second[(at_second + 1) % len(second)],
+    )
     along_first = np.stack([next_first, here_first, here_second], axis=1)
     along_second = np.stack([here_first, here_second, next_second], axis=1)
     return np.where(of_first[:, None], along_first, along_second)

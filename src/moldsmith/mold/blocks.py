@@ -44,9 +44,7 @@ class _Cast:
 
     @property
     def mesh(self) -> trimesh.Trimesh:
-        return trimesh.Trimesh(
-            self.vertices, np.concatenate([self.show, self.back]), process=False
-        )
+        return trimesh.Trimesh(self.vertices, np.concatenate([self.show, self.back]), process=False)
 
 
 @stage
@@ -187,7 +185,7 @@ def _in_mold_frame(piece: Workpiece, pull: Vector | None) -> Workpiece:
 
 
 def _square_turn(plan: Floats) -> Floats:
-    """The turn about z that lays the smallest rectangle round plan points along x, long side first."""
+    """The turn about z that lays the smallest rectangle round the plan square, long side in x."""
     box = shapely.minimum_rotated_rectangle(shapely.MultiPoint(plan))
     corners = np.asarray(box.exterior.coords)
     sides = np.diff(corners[:3], axis=0)
@@ -195,7 +193,7 @@ def _square_turn(plan: Floats) -> Floats:
     if x < -1e-9 or (abs(x) <= 1e-9 and y < 0):
         x, y = -x, -y
     length = np.hypot(x, y)
-    return np.array([[x, y, 0], [-y, x, 0], [0, 0, length]]) / length
+    return np.asarray(np.array([[x, y, 0], [-y, x, 0], [0, 0, length]]) / length)
 
 
 def _told_apart(piece: Workpiece) -> tuple[Ints, Ints]:
@@ -229,7 +227,7 @@ def _extent(points: Floats) -> float:
 
 
 def _flat_backed(cast: _Cast, edge_mm: float) -> _Cast:
-    """The cast with its back cut off flat, just over the trim line's and the face's highest point."""
+    """The cast with its back cut off flat, just over the highest of trim line and face."""
     loop = cast.loop
     used = np.unique(cast.show)
     top = max(cast.vertices[loop, 2].max() + edge_mm, cast.vertices[used, 2].max() + edge_mm)
@@ -299,7 +297,7 @@ def _relieved(
     land_mm: float,
     relief_mm: float,
 ) -> tuple[solid.Solid, Floats]:
-    """The core hollowed over the flange outside the land, but for the stops; and the stops' places."""
+    """The core hollowed over the flange outside the land, but for the stops; and their places."""
     shadow = shapely.union_all(solid.silhouette(solid.from_mesh(cast.mesh)))
     region = outline.difference(shadow.buffer(land_mm))
     if relief_mm == 0 or region.is_empty:

@@ -13,7 +13,7 @@ from scipy import ndimage
 from ..errors import CannotBuild
 from ..geometry.solid import rotation_to
 from ..geometry.terrain import outline_points, run_out, triangulated
-from ..geometry.visibility import columns, grid_over
+from ..geometry.visibility import grid_over, highest, lowest
 
 __all__ = ["Hindrance", "PartingSheet", "hindrance", "parting_sheet", "pull_direction", "trim_plan"]
 
@@ -25,8 +25,9 @@ _SHEET_EDGE_MM = 6.0
 
 @dataclass(frozen=True, slots=True)
 class PartingSheet:
-    """The surface on which flanges meet: points (n, 3), faces looking up, from trim line to outline.
+    """The surface on which flanges meet, from trim line to outline, faces looking up.
 
+    points (n, 3), faces (m, 3).
     The first `outer` points are the outline's, the next `inner` the trim line's.
     """
 
@@ -65,7 +66,7 @@ def pull_direction(vertices: Floats, faces: Ints) -> Floats:
             rating = drag + 1e-4 * tilt
             if rating < least - 1e-12:
                 best, least = direction, rating
-    return best
+    return np.asarray(best)
 
 
 def trim_plan(loop: Floats) -> shapely.Polygon:
@@ -105,8 +106,8 @@ def hindrance(mover: trimesh.Trimesh, fixed: trimesh.Trimesh, step_mm: float = 1
     low = np.minimum(mover.bounds[0, :2], fixed.bounds[0, :2])
     high = np.maximum(mover.bounds[1, :2], fixed.bounds[1, :2])
     grid = grid_over(low, high, step_mm)
-    bottom = columns(mover.vertices, mover.faces, grid).low
-    top = columns(fixed.vertices, fixed.faces, grid).high
+    bottom = lowest(mover.vertices, mover.faces, grid)
+    top = highest(fixed.vertices, fixed.faces, grid)
     caught = np.isfinite(bottom) & np.isfinite(top) & (bottom < top - 0.02)
     # One lone ray between two free ones is a wall met end-on, not an undercut.
     caught &= ndimage.binary_opening(caught, np.ones((2, 2), dtype=bool))

@@ -140,9 +140,7 @@ def _figures(
     }
 
 
-def _findings(
-    patch: trimesh.Trimesh, wanted: Floats, depth: Floats, side: Side
-) -> list[Finding]:
+def _findings(patch: trimesh.Trimesh, wanted: Floats, depth: Floats, side: Side) -> list[Finding]:
     """Where the body is less deep than the pad is to be thick."""
     thin = depth < wanted - 1e-6
     area = patch.area_faces[thin[patch.faces].all(axis=1)].sum()

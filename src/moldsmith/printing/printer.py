@@ -40,5 +40,6 @@ class Printer:
             raise BadParameter(f"nozzle_mm = {self.nozzle_mm:g}", "Choose 0.1 to 2 mm")
         if not 0.02 <= self.layer_mm <= self.nozzle_mm:
             raise BadParameter(
-                f"layer_mm = {self.layer_mm:g}", f"Choose 0.02 to {self.nozzle_mm:g} mm (the nozzle)"
+                f"layer_mm = {self.layer_mm:g}",
+                f"Choose 0.02 to {self.nozzle_mm:g} mm (the nozzle)",
             )

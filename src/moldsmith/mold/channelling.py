@@ -1,0 +1,302 @@
+"""Ways in for the mix and ways out for the air."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+import shapely
+import trimesh
+from numpy.typing import NDArray
+
+from ..errors import BadParameter
+from ..geometry import solid
+from ..geometry.peaks import Peak, peaks
+from ..geometry.visibility import grid_over, highest, lowest
+from ..stage import stage
+from ..workpiece import Finding, Workpiece
+
+__all__ = ["Channel", "channels"]
+
+Floats = NDArray[np.float64]
+_SIDES = 48
+_OVERRUN_MM = 1.0
+_CROWN_MM = 0.3
+_MARGIN_MM = 3.0
+
+
+@dataclass(frozen=True, slots=True)
+class Channel:
+    """An upright bore from the void to the outside, mold mm: narrow at the void, wide outside."""
+
+    x: float
+    y: float
+    void_z: float
+    outside_z: float
+    void_mm: float
+    outside_mm: float
+    ceiling_z: float
+    funnel_mm: float = 0.0
+    pocket_mm: float = 0.0
+
+    @property
+    def mouth_mm(self) -> float:
+        return max(self.outside_mm, self.funnel_mm)
+
+
+@stage
+def channels(
+    piece: Workpiece,
+    *,
+    sprues: int = 1,
+    sprue_mm: float = 12.0,
+    funnel_mm: float = 30.0,
+    vent_mm: float = 3.0,
+    taper_deg: float = 1.5,
+    pocket_mm: float = 1.0,
+) -> Workpiece:
+    """Drill sprues and vents from the void to the outside, through core or lid.
+
+    Parameters
+    ----------
+    sprues : how many; 1 to 8. The first stands over the void's lowest place, where
+        the mix is to go first; more are spread over the low ground
+    sprue_mm, vent_mm : bore at the void; 4 to 60 and 1 to 12
+    funnel_mm : width of the funnel at the outside; sprue_mm to 120
+    taper_deg : by which bores widen outward on each side, so that what cures in
+        them draws out; 0 to 10
+    pocket_mm : an air pocket deeper than this gets a vent; 0.2 to 50
+
+    The pouring pose is the mold's own: core or lid on top. Air pockets are the
+    void's local maxima of height there, told from ripples by persistence.
+    Vent bores of 1 to 3 mm are common practice for gravity casting.
+
+    Findings: 'pocket-without-vent', 'sprue-near-rim', 'channel-blocked'.
+
+    Raises
+    ------
+    BadParameter : a size out of range
+    """
+    _check_sizes(sprues, sprue_mm, funnel_mm, vent_mm, taper_deg, pocket_mm)
+    pad = piece.body("pad")
+    hidden = "lid" if "lid" in piece.bodies else "core"
+    cover = piece.body(hidden)
+    top = float(cover.bounds[1, 2])
+    shadow = shapely.union_all(solid.silhouette(solid.from_mesh(pad)))
+    flare = float(np.tan(np.radians(taper_deg)))
+    ground = _Ground(pad)
+    findings: list[Finding] = []
+    poured = [
+        ground.channel(low, sprue_mm, top, flare, funnel_mm=funnel_mm)
+        for low in _sprue_places(ground, shadow, sprues, sprue_mm, findings)
+    ]
+    found = peaks(pad.vertices[:, 2], pad.faces, pocket_mm, _CROWN_MM)
+    vented: list[Channel] = []
+    for pocket in found:
+        place = _vent_place(pad, pocket, shadow, [*poured, *vented], vent_mm)
+        if place is None:
+            findings.append(_no_vent(pad, pocket))
+            continue
+        depth = min(pocket.prominence, 999.0)
+        vented.append(ground.channel(place, vent_mm, top, flare, pocket_mm=depth))
+    bores = [_bore(channel) for channel in (*poured, *vented)]
+    drilled = solid.difference(solid.from_mesh(cover), *bores)
+    findings += _blocked(piece, [*poured, *vented], bores)
+    figures: dict[str, Any] = {
+        "sprues": [_rounded(channel) for channel in poured],
+        "vents": [_rounded(channel) for channel in vented],
+        "pockets": len(found),
+        "drilled_body": hidden,
+        "channels_cm3": round((float(cover.volume) - solid.volume_mm3(drilled)) / 1000, 3),
+    }
+    return piece.with_named({hidden: solid.printable(drilled)}).note(figures, findings)
+
+
+def _check_sizes(
+    sprues: int, sprue: float, funnel: float, vent: float, taper: float, pocket: float
+) -> None:
+    if not 1 <= sprues <= 8:
+        raise BadParameter(f"sprues = {sprues}", "Choose 1 to 8")
+    ranges = (
+        ("sprue_mm", sprue, 4.0, 60.0),
+        ("funnel_mm", funnel, sprue, 120.0),
+        ("vent_mm", vent, 1.0, 12.0),
+        ("taper_deg", taper, 0.0, 10.0),
+        ("pocket_mm", pocket, 0.2, 50.0),
+    )
+    for key, value, least, most in ranges:
+        if not least <= value <= most:
+            raise BadParameter(f"{key} = {value:g}", f"Choose {least:g} to {most:g}")
+
+
+class _Ground:
+    """Floor and ceiling of the void on a grid of upright rays."""
+
+    def __init__(self, pad: trimesh.Trimesh) -> None:
+        size = float(np.ptp(pad.bounds[:, :2], axis=0).max())
+        self.step_mm = float(np.clip(size / 300, 0.5, 2.0))
+        self.grid = grid_over(pad.bounds[0, :2], pad.bounds[1, :2], self.step_mm)
+        self.floor = lowest(pad.vertices, pad.faces, self.grid).ravel()
+        self.ceiling = highest(pad.vertices, pad.faces, self.grid).ravel()
+        self.rows = np.flatnonzero(np.isfinite(self.floor))
+        self.places = self.grid.places(self.rows)
+
+    def channel(
+        self,
+        place: Floats,
+        bore_mm: float,
+        top: float,
+        flare: float,
+        *,
+        funnel_mm: float = 0.0,
+        pocket_mm: float = 0.0,
+    ) -> Channel:
+        """The bore over a place, from under the lowest ceiling its mouth meets."""
+        near = np.linalg.norm(self.places - place, axis=1) <= bore_mm / 2 + self.step_mm
+        roof = self.ceiling[self.rows[near]]
+        floor = self.floor[self.rows[near]]
+        # Into the void by half of what is there, at most 2 mm: the bore must open into it.
+        depth = np.minimum((roof - floor) / 2, 2.0)
+        start = float((roof - depth).min())
+        length = top - start
+        x, y = place.tolist()
+        wide = bore_mm + 2 * flare * length
+        return Channel(x, y, start, top, bore_mm, wide, float(roof.max()), funnel_mm, pocket_mm)
+
+
+def _sprue_places(
+    ground: _Ground,
+    shadow: shapely.Geometry,
+    count: int,
+    sprue_mm: float,
+    findings: list[Finding],
+) -> list[Floats]:
+    """Plan places of the sprues: the lowest ground first, the others far from each other."""
+    room = shadow.buffer(-(sprue_mm / 2 + _MARGIN_MM))
+    if room.is_empty:
+        room = shadow.buffer(-0.3 * sprue_mm)
+        findings.append(
+            Finding(
+                "sprue-near-rim",
+                "warning",
+                f"the pad is too narrow to keep a sprue of {sprue_mm:g} mm clear of its rim: "
+                "choose a smaller sprue_mm",
+                "pad",
+            )
+        )
+    if room.is_empty:
+        raise BadParameter(
+            f"sprue_mm = {sprue_mm:g} is wider than the pad", "Choose a smaller sprue_mm"
+        )
+    shapely.prepare(room)
+    inside = shapely.contains_xy(room, ground.places[:, 0], ground.places[:, 1])
+    places = ground.places[inside]
+    if len(places) == 0:
+        point = room.representative_point()
+        return [np.array([point.x, point.y])]
+    floor = ground.floor[ground.rows[inside]]
+    # Level ground: among places as low as the lowest, the one nearest their middle.
+    lowest = places[floor <= floor.min() + 0.5]
+    middle = lowest.mean(axis=0)
+    chosen = [lowest[int(np.argmin(np.linalg.norm(lowest - middle, axis=1)))]]
+    low = places[floor <= np.quantile(floor, 0.35)]
+    while len(chosen) < count:
+        gap = np.min([np.linalg.norm(low - place, axis=1) for place in chosen], axis=0)
+        pick = int(np.argmax(gap))
+        if gap[pick] < 3 * sprue_mm:
+            break
+        chosen.append(low[pick])
+    return chosen
+
+
+def _vent_place(
+    pad: trimesh.Trimesh,
+    pocket: Peak,
+    shadow: shapely.Geometry,
+    others: list[Channel],
+    vent_mm: float,
+) -> Floats | None:
+    """The place in the pocket's crown farthest from the other channels, drawn in from the rim."""
+    crown = pad.vertices[pocket.crown][:, :2]
+    summit = pad.vertices[pocket.vertex][:2]
+    gap = np.full(len(crown), np.inf)
+    for other in others:
+        away = np.linalg.norm(crown - [other.x, other.y], axis=1)
+        gap = np.minimum(gap, away - other.mouth_mm / 2)
+    if others and gap.max() < vent_mm / 2 + _MARGIN_MM:
+        return None
+    place = crown[int(np.argmax(gap))] if others else summit
+    for share in (0.7, 0.4, 0.1):
+        room = shadow.buffer(-share * vent_mm / 2)
+        if not room.is_empty:
+            nearest = shapely.shortest_line(room, shapely.Point(place)).coords[0]
+            return np.asarray(nearest)
+    return np.asarray(place)
+
+
+def _bore(channel: Channel) -> solid.Solid:
+    """The bore's solid; its polygon stands round the circle, so that it is never too tight."""
+    around = 1 / np.cos(np.pi / _SIDES) / 2
+    base = (channel.x, channel.y, channel.void_z)
+    length = channel.outside_z - channel.void_z
+    flare = (channel.outside_mm - channel.void_mm) / length
+    height = length + _OVERRUN_MM
+    bore = solid.frustum(
+        base,
+        (0, 0, height),
+        channel.void_mm * around,
+        (channel.void_mm + flare * height) * around,
+        _SIDES,
+    )
+    if channel.funnel_mm <= channel.outside_mm:
+        return bore
+    # A funnel of 45 degrees, kept to seven tenths of what there is to go through.
+    depth = min((channel.funnel_mm - channel.void_mm) / 2, 0.7 * length)
+    width = channel.funnel_mm - 2 * depth
+    foot = (channel.x, channel.y, channel.outside_z - depth)
+    funnel = solid.frustum(
+        foot,
+        (0, 0, depth + _OVERRUN_MM),
+        width * around,
+        (channel.funnel_mm + 2 * _OVERRUN_MM) * around,
+        _SIDES,
+    )
+    return solid.union(bore, funnel)
+
+
+def _no_vent(pad: trimesh.Trimesh, pocket: Peak) -> Finding:
+    x, y, z = pad.vertices[pocket.vertex].tolist()
+    return Finding(
+        "pocket-without-vent",
+        "warning",
+        f"an air pocket {pocket.prominence:.1f} mm deep lies at a sprue or another vent, with no "
+        "room for one of its own: fill slowly and rock the mold there, or choose a smaller sprue",
+        "pad",
+        (x, y, z),
+    )
+
+
+def _blocked(piece: Workpiece, drilled: list[Channel], bores: list[solid.Solid]) -> list[Finding]:
+    """Channels that meet the cavity above the void, under an overhang of it."""
+    cavity = solid.from_mesh(piece.body("cavity"))
+    findings = []
+    for channel, bore in zip(drilled, bores, strict=True):
+        above = solid.trim_by_plane(bore, (0, 0, 1), channel.ceiling_z)
+        inside = solid.volume_mm3(solid.intersection(above, cavity))
+        if inside > 0.05 * solid.volume_mm3(above):
+            findings.append(
+                Finding(
+                    "channel-blocked",
+                    "warning",
+                    "an overhang of the cavity stands in a channel: drill it by hand from the "
+                    "outside, or crop less far round the body",
+                    "cavity",
+                    (channel.x, channel.y, channel.void_z),
+                )
+            )
+    return findings
+
+
+def _rounded(channel: Channel) -> dict[str, float]:
+    return {key: round(float(value), 4) for key, value in asdict(channel).items()}

@@ -1,0 +1,62 @@
+"""Keys between the cavity's flange and the core or lid that closes it."""
+
+from __future__ import annotations
+
+import numpy as np
+import shapely
+
+from ..geometry import solid
+from ..geometry.placing import spread_discs
+from ..geometry.visibility import grid_over, highest
+from ..workpiece import Workpiece
+from .keys import Peg
+
+__all__ = ["FLANGE_KEY_MM", "flange_pegs"]
+
+FLANGE_KEY_MM = 10.0  # width of a flange key at its base
+_ODD_KEY = 1.3  # how much larger the first is
+_HEIGHT_MM = 8.0
+_MARGIN_MM = 3.0
+_ROOT_MM = 1.0
+
+
+def flange_pegs(piece: Workpiece, cover: str, count: int, clearance_mm: float) -> list[Peg]:
+    """Up to `count` upright pegs where the flange is free of pad, stops and channels.
+
+    The first is larger than the others, so that the mold closes one way only.
+    """
+    figures = piece.record("block")["figures"]
+    outline = shapely.Polygon(figures["outline_plan"])
+    shadow = shapely.union_all(solid.silhouette(solid.from_mesh(piece.body("pad"))))
+    region = outline.buffer(-_MARGIN_MM).difference(shadow.buffer(_MARGIN_MM))
+    for x, y in figures["stops"]:
+        region = region.difference(shapely.Point(x, y).buffer(5.0 + _MARGIN_MM))
+    for record in piece.records:
+        if record["stage"] == "channels":
+            for bore in (*record["figures"]["sprues"], *record["figures"]["vents"]):
+                mouth = max(bore["outside_mm"], bore["funnel_mm"])
+                spot = shapely.Point(bore["x"], bore["y"])
+                region = region.difference(spot.buffer(mouth / 2 + _MARGIN_MM))
+    radius = FLANGE_KEY_MM / 2
+    odd = spread_discs(region, _ODD_KEY * radius + clearance_mm, 1.0, 1)
+    if len(odd) == 0:
+        return []
+    rest = region.difference(shapely.Point(odd[0]).buffer(_ODD_KEY * radius + _MARGIN_MM))
+    # Start from the odd one, so that the others spread away from it.
+    spots = spread_discs(rest, radius + clearance_mm, 4 * radius, count - 1)
+    places = [(odd[0], _ODD_KEY * radius), *((spot, radius) for spot in spots)]
+    return [_peg(piece, cover, spot, size, clearance_mm) for spot, size in places]
+
+
+def _peg(piece: Workpiece, cover: str, spot: np.ndarray, radius: float, clearance_mm: float) -> Peg:
+    """The peg at a place, its root under the lowest and its tip over the highest flange there."""
+    cavity, lid = piece.body("cavity"), piece.body(cover)
+    grid = grid_over(spot - radius, spot + radius, 0.5)
+    ground = highest(cavity.vertices, cavity.faces, grid)
+    ground = ground[np.isfinite(ground)]
+    low, high = float(ground.min()), float(ground.max())
+    roof = float(lid.bounds[1, 2])
+    # At least 1.2 mm (six layers) of the cover stays over the socket.
+    height = min(_HEIGHT_MM, roof - high - clearance_mm - 1.2)
+    x, y = spot.tolist()
+    return Peg((x, y, high), (0.0, 0.0, 1.0), radius, height, high - low + _ROOT_MM)
