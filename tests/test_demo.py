@@ -6,14 +6,17 @@ import json
 import os
 import subprocess
 import sys
+from importlib import resources
 from pathlib import Path
 from typing import Any
 
+import jsonschema
 import numpy as np
 import pytest
 import trimesh
 
 from moldsmith import demo
+from moldsmith.batch import run_job
 from moldsmith.geometry.topology import border_loops, components
 from moldsmith.job import read_job
 from moldsmith.route import LOADING, ROUTE
@@ -130,3 +133,44 @@ def test_belly_is_larger_than_the_printer_and_gets_split(out: Path) -> None:
     assert len(belly["parts"]) > len(shoulder["parts"])
     assert {part["body"].split("-")[0] for part in belly["parts"]} == {"cavity", "core"}
     assert {part["body"].split("-")[0] for part in shoulder["parts"]} == {"cavity", "lid"}
+
+
+def test_demo_run_again_reads_every_stage_back(out: Path) -> None:
+    files = sorted(path for path in out.rglob("*") if path.suffix in (".stl", ".ply", ".toml"))
+    before = {path: path.read_bytes() for path in files}
+    command = Path(sys.executable).with_name("moldsmith")
+    done = subprocess.run(
+        [command, "demo", "--out", str(out)], capture_output=True, text=True, check=True
+    )
+    assert done.stderr.count("read back") == 2 * len(ROUTE)
+    assert {path: path.read_bytes() for path in files} == before
+
+
+def test_one_piece_made_alone_has_the_same_bytes(out: Path, tmp_path: Path) -> None:
+    """Another process, another folder, one worker: apart from time and memory nothing differs."""
+    run_job(out / demo.JOB_NAME, out=tmp_path, piece="shoulder")
+    files = sorted(path.relative_to(tmp_path) for path in tmp_path.glob("shoulder/**/*.*"))
+    assert len(files) > 2 * len(ROUTE)
+    for file in files:
+        if file.name == "log.json":
+            assert without_measures(tmp_path / file) == without_measures(out / file)
+        else:
+            assert (tmp_path / file).read_bytes() == (out / file).read_bytes()
+
+
+def without_measures(path: Path) -> dict[str, Any]:
+    record = json.loads(path.read_text(encoding="utf-8"))
+    return {
+        key: value
+        for key, value in record.items()
+        if key not in ("started_utc", "seconds", "peak_memory_mb")
+    }
+
+
+def test_logs_of_real_stages_follow_the_published_schema(out: Path) -> None:
+    text = resources.files("moldsmith").joinpath("stage_log.schema.json").read_text("utf-8")
+    validator = jsonschema.Draft202012Validator(json.loads(text))
+    logs = sorted(out.glob("*/*/log.json"))
+    assert len(logs) == 2 * len(ROUTE)
+    for path in logs:
+        validator.validate(json.loads(path.read_text(encoding="utf-8")))
