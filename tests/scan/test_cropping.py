@@ -45,7 +45,7 @@ def test_a_plane_cuts_a_cap_of_area_two_pi_r_h(height: float) -> None:
     circle = 2 * np.pi * np.sqrt(R**2 - height**2)
     assert 0.998 * circle < border["length_mm"] < circle * 1.0001
     assert border["cut_share"] == 1
-    assert np.abs(loop_points(cut)[:, 2] - height).max() < 1e-4
+    assert np.abs(loop_points(cut)[:, 2] - height).max() < 0.01
 
 
 def test_the_trim_line_has_no_slivers() -> None:
@@ -62,14 +62,14 @@ def test_two_planes_meet_in_a_corner_of_the_stated_radius() -> None:
     corner = upper[(upper[:, 0] < -12) & (upper[:, 1] < -12)]
     centre = np.array([-12.0, -12.0])
     assert len(corner) > 5
-    assert np.linalg.norm(corner[:, :2] - centre, axis=1) == pytest.approx(8.0, abs=1e-3)
+    assert np.linalg.norm(corner[:, :2] - centre, axis=1) == pytest.approx(8.0, abs=0.03)
 
 
 def test_an_outline_keeps_the_half_that_faces_the_viewer() -> None:
     front = crop(ball(), outline=SQUARE).body("scan")
     assert front.bounds[1][1] < 0
-    assert front.bounds[:, 0] == pytest.approx([-40, 40], abs=1e-3)
-    assert front.bounds[:, 2] == pytest.approx([-40, 40], abs=1e-3)
+    assert front.bounds[:, 0] == pytest.approx([-40, 40], abs=0.01)
+    assert front.bounds[:, 2] == pytest.approx([-40, 40], abs=0.01)
     through = crop(ball(), outline=SQUARE, through=True, keep="all").body("scan")
     assert through.area == pytest.approx(2 * front.area, rel=0.01)
 
@@ -122,9 +122,9 @@ def test_outline_corners_are_rounded_both_ways() -> None:
     ell = [(-40.0, -40.0), (40.0, -40.0), (40.0, 0.0), (0.0, 0.0), (0.0, 40.0), (-40.0, 40.0)]
     points = loop_points(crop(ball(6), outline=ell, round_mm=10))[:, [0, 2]]
     outer = points[(points > 30).any(axis=1) & (points[:, 1] < -30) & (points[:, 0] > 30)]
-    assert np.linalg.norm(outer - (30, -30), axis=1) == pytest.approx(10, abs=0.02)
+    assert np.linalg.norm(outer - (30, -30), axis=1) == pytest.approx(10, abs=0.06)
     inner = points[(points > 0).all(axis=1) & (points < 10).all(axis=1)]
-    assert np.linalg.norm(inner - (10, 10), axis=1) == pytest.approx(10, abs=0.02)
+    assert np.linalg.norm(inner - (10, 10), axis=1) == pytest.approx(10, abs=0.06)
 
 
 def test_planes_box_and_outline_are_combined() -> None:
@@ -134,8 +134,8 @@ def test_planes_box_and_outline_are_combined() -> None:
         box=((-25, -200, -200), (200, 200, 200)),
         outline=SQUARE,
     ).body("scan")
-    assert cut.bounds[0][[0, 2]] == pytest.approx([-25, -10], abs=1e-3)
-    assert cut.bounds[1][[0, 2]] == pytest.approx([40, 40], abs=1e-3)
+    assert cut.bounds[0][[0, 2]] == pytest.approx([-25, -10], abs=0.01)
+    assert cut.bounds[1][[0, 2]] == pytest.approx([40, 40], abs=0.01)
 
 
 def test_keep_chooses_between_the_largest_piece_and_all() -> None:

@@ -16,7 +16,14 @@ from ..geometry.placing import discs, spread_discs
 from ..geometry.topology import border_loops
 from ..stage import stage
 from ..workpiece import Finding, Vector, Workpiece
-from .parting import PartingSheet, hindrance, parting_sheet, pull_direction, trim_plan
+from .parting import (
+    PartingSheet,
+    eased_trim,
+    hindrance,
+    parting_sheet,
+    pull_direction,
+    trim_plan,
+)
 
 __all__ = ["Outer", "Style", "block"]
 
@@ -123,6 +130,7 @@ def block(
         "stops": np.round(stops, 3).tolist(),
         "land_mm": land_mm,
         "relief_mm": relief_mm if style == "cored" else 0.0,
+        "trim_line_eased_mm": round(_eased_by(piece, cast), 3),
         "void_cm3": round(float(pad.volume) / 1000, 3),
         "block_cm3": round(sum(float(mesh.volume) for mesh in meshes.values()) / 1000, 3),
     }
@@ -217,9 +225,16 @@ def _cast(piece: Workpiece) -> _Cast:
             "Crop to a patch with one rim (half a sleeve at a time), or fill the holes in heal",
         )
     loop = loops[0]
-    if trim_plan(pad.vertices[loop]).exterior.is_ccw is False:
+    vertices = eased_trim(np.asarray(pad.vertices), np.asarray(pad.faces), loop)
+    if not trim_plan(vertices[loop]).exterior.is_ccw:
         loop = loop[::-1]
-    return _Cast(np.asarray(pad.vertices), show, back, loop)
+    return _Cast(vertices, show, back, loop)
+
+
+def _eased_by(piece: Workpiece, cast: _Cast) -> float:
+    """How far the trim line was smoothed at most."""
+    before = np.asarray(piece.body("pad").vertices)
+    return float(np.abs(cast.vertices[: len(before)] - before).max())
 
 
 def _extent(points: Floats) -> float:

@@ -13,14 +13,25 @@ from scipy import ndimage
 from ..errors import CannotBuild
 from ..geometry.solid import rotation_to
 from ..geometry.terrain import outline_points, run_out, triangulated
+from ..geometry.topology import half_edges
 from ..geometry.visibility import grid_over, highest, lowest
 
-__all__ = ["Hindrance", "PartingSheet", "hindrance", "parting_sheet", "pull_direction", "trim_plan"]
+__all__ = [
+    "Hindrance",
+    "PartingSheet",
+    "eased_trim",
+    "hindrance",
+    "parting_sheet",
+    "pull_direction",
+    "trim_plan",
+]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 _TILTS_DEG = (0.0, 5.0, 10.0, 15.0, 20.0, 25.0, 30.0, 40.0)
 _SHEET_EDGE_MM = 6.0
+_EASINGS = 60
+_MOST_EASED_MM = 1.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +90,45 @@ def trim_plan(loop: Floats) -> shapely.Polygon:
         f"seen along the pull the trim line crosses itself ({reason}, mold mm)",
         "Crop less far round the body, or give block another pull direction",
     )
+
+
+def eased_trim(vertices: Floats, faces: Ints, loop: Ints) -> Floats:
+    """The pad's vertices with the trim line smoothed until it crosses itself no more along z.
+
+    Where the trim line runs along the pull its points stand over each other, and
+    the roughness of a scan makes them cross there. The line is smoothed a little at
+    a time and its neighbourhood goes along. `CannotBuild` where 1.5 mm do not help.
+    """
+    ring = vertices[loop].copy()
+    for _ in range(_EASINGS):
+        if shapely.Polygon(ring[:, :2]).is_valid:
+            return _carried(vertices, faces, loop, ring - vertices[loop])
+        ring += 0.25 * (np.roll(ring, 1, axis=0) + np.roll(ring, -1, axis=0) - 2 * ring)
+        if np.abs(ring - vertices[loop]).max() > _MOST_EASED_MM:
+            break
+    trim_plan(vertices[loop])
+    return vertices
+
+
+def _carried(vertices: Floats, faces: Ints, loop: Ints, shift: Floats) -> Floats:
+    """Vertices with the loop shifted, and three rings of neighbours going along less and less."""
+    if not shift.any():
+        return vertices
+    moved = np.zeros_like(vertices)
+    moved[loop] = shift
+    reached = np.zeros(len(vertices))
+    reached[loop] = 1
+    edges = half_edges(faces)
+    for share in (0.75, 0.5, 0.25):
+        free = (reached[edges[:, 1]] == 0) & (reached[edges[:, 0]] > 0)
+        tail, head = edges[free].T
+        count = np.bincount(head, minlength=len(vertices))
+        new = count > 0
+        for axis in range(3):
+            total = np.bincount(head, moved[tail, axis] / reached[tail], minlength=len(vertices))
+            moved[new, axis] = share * total[new] / count[new]
+        reached[new] = share
+    return vertices + moved
 
 
 def parting_sheet(loop: Floats, outline: shapely.Polygon, height_mm: float | None) -> PartingSheet:

@@ -191,12 +191,18 @@ def _cut_up(body: solid.Solid, cuts: list[Cut], clearance: float) -> _Split:
     for cut in joined:
         if len(cut.pegs) < 2:
             result.weak.append(cut)
-        if not cut.pegs:
-            continue
-        ends = _owners(result.parts, cut)
-        if ends is not None:
-            result.joints.append((*ends, cut))
+        result.joints += _shared_out(result.parts, cut)
     return result
+
+
+def _shared_out(parts: list[solid.Solid], cut: Cut) -> list[tuple[int, int, Cut]]:
+    """A cut's pegs by the parts they join: later cuts may have divided both sides."""
+    pairs: dict[tuple[int, int], list[Peg]] = {}
+    for peg in cut.pegs:
+        ends = _owners(parts, peg)
+        if ends is not None:
+            pairs.setdefault(ends, []).append(peg)
+    return [(*ends, Cut(cut.axis, cut.at, pegs)) for ends, pegs in sorted(pairs.items())]
 
 
 def _cut_all(
@@ -220,9 +226,8 @@ def _cut_all(
     return after, keyed
 
 
-def _owners(parts: list[solid.Solid], cut: Cut) -> tuple[int, int] | None:
-    """The parts that hold the first peg's root and the material round its socket."""
-    peg = cut.pegs[0]
+def _owners(parts: list[solid.Solid], peg: Peg) -> tuple[int, int] | None:
+    """The parts that hold a peg's root and the material round its socket."""
     axis, base = np.asarray(peg.axis), np.asarray(peg.base)
     side = np.roll(axis, 1)
     root = base - 0.5 * axis

@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from ..errors import BadParameter
 from ..geometry import clipping, holes, topology
+from ..geometry.fairing import fair_borders
 from ..stage import stage
 from ..workpiece import Finding, Vector, Workpiece
 from .directions import Direction, View, axes_of_view
@@ -56,7 +57,8 @@ def crop(
         half of the body that faces the viewer is kept
     keep : 'largest' piece (as seen in the view where an outline is given) or 'all'
         but crumbs of less than 0.5 % of its area
-    round_mm : radius of the trim line's corners, 0 to 100
+    round_mm : radius of the trim line's corners, 0 to 100; the line is smoothed to it,
+        so that the roughness of the scan does not fray the rim
 
     Returns
     -------
@@ -89,6 +91,7 @@ def crop(
         )
     vertices, faces, on_cut, dropped = _pieces(vertices, faces, on_cut, keep, along)
     vertices, faces, on_cut, filled = _without_pinholes(vertices, faces, on_cut)
+    vertices = fair_borders(vertices, faces, round_mm)
     vertices, _ = topology.pulled_apart(vertices, faces, APART_MM)
     patch = trimesh.Trimesh(vertices, faces, process=False)
     figures, findings = _measured(vertices, faces, on_cut)
