@@ -12,7 +12,6 @@ _ROOMS = {
     "Finding": "workpiece",
     "Frame": "workpiece",
     "Workpiece": "workpiece",
-    "stage": "stage",
     "MoldsmithError": "errors",
     "BadJob": "errors",
     "BadParameter": "errors",
@@ -52,7 +51,6 @@ if TYPE_CHECKING:
     from .scan.cropping import crop as crop
     from .scan.healing import heal as heal
     from .scan.reading import load_scan as load_scan
-    from .stage import stage as stage
     from .workpiece import Finding as Finding
     from .workpiece import Frame as Frame
     from .workpiece import Workpiece as Workpiece

@@ -11,7 +11,7 @@ import pytest
 import trimesh
 
 import moldsmith as ms
-from moldsmith.sheet.colours import PAPER, body_colour
+from moldsmith.geometry.colours import PAPER, body_colour
 from moldsmith.sheet.pictures import exploded, picture
 from moldsmith.sheet.raster import Painted, aimed, render
 from moldsmith.stage import stage

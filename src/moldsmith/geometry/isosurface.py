@@ -64,10 +64,10 @@ def narrow_band(
     levels = max(1, int(np.ceil(np.log2(max(reach_mm, size_mm) / size_mm))))
     size = size_mm * 2**levels
     origin = np.floor(seeds.min(axis=0) / size) * size - 2 * size
-    cells = np.unique(np.floor((seeds - origin) / size).astype(np.int64), axis=0)
+    cells = _distinct(np.floor((seeds - origin) / size).astype(np.int64))
     spread = int(np.ceil((reach_mm + slack_mm) / size))
     offsets = np.stack(np.meshgrid(*[np.arange(-spread, spread + 1)] * 3), axis=-1).reshape(-1, 3)
-    cells = np.unique((cells[:, None] + offsets).reshape(-1, 3), axis=0)
+    cells = _distinct((cells[:, None] + offsets).reshape(-1, 3))
     while True:
         half_diagonal = size * np.sqrt(3) / 2
         value = field(origin + (cells + 0.5) * size, half_diagonal)
@@ -91,8 +91,9 @@ def extract(field: Field, band: Band) -> tuple[Floats, Ints, Ints]:
     cells = 2 * (band.cells - low)
     span = cells.max(axis=0) + 3
     stride = np.array([span[1] * span[2], span[2], 1], dtype=np.int64)
-    block = np.stack(np.meshgrid(*[np.arange(3)] * 3, indexing="ij"), axis=-1).reshape(-1, 3)
-    nodes = np.unique(((cells @ stride)[:, None] + block @ stride).ravel())
+    nodes = np.sort(cells @ stride)
+    for along in stride[::-1].tolist():
+        nodes = _merged(nodes, nodes + along, nodes + 2 * along)
     corner = np.stack(np.unravel_index(nodes, tuple(span)), axis=1)
     origin = band.origin + low * band.size_mm
     value = field(origin + corner * size)
@@ -121,6 +122,20 @@ def extract(field: Field, band: Band) -> tuple[Floats, Ints, Ints]:
     points = origin + size * (corner[start] + share[:, None] * np.eye(3)[direction])
     source = np.where(np.abs(value[start]) <= np.abs(value[end]), start, end)
     return points, faces.reshape(-1, 3), source
+
+
+def _distinct(cells: Ints) -> Ints:
+    """The distinct rows of cells (n, 3), sorted."""
+    low = cells.min(axis=0)
+    span = tuple((cells.max(axis=0) - low + 1).tolist())
+    keys = np.unique(np.ravel_multi_index(tuple((cells - low).T), span))
+    return np.stack(np.unravel_index(keys, span), axis=1) + low
+
+
+def _merged(*rows: Ints) -> Ints:
+    """The distinct values of sorted rows, sorted; a stable sort only merges such rows."""
+    merged = np.sort(np.concatenate(rows), kind="stable")
+    return merged[np.r_[True, merged[1:] != merged[:-1]]]
 
 
 @cache

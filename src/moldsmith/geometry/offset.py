@@ -1,10 +1,11 @@
-"""The sheet at a varying distance from one side of an open surface.
+"""The sheet at a varying distance from one side of a surface.
 
 f(x) = s(x) − t(c(x)), with s the distance of x on the wanted side, c the
 closest point and t the distance wanted there. Its zero surface is found on a
 narrow band with the nearest samples' distances, then every vertex is moved to
 the exact level. Where t exceeds the local radius of curvature the sheet stays
-an outer envelope and does not fold.
+an outer envelope and does not fold. Over an open surface the sheet ends at the
+border; over a closed one it is closed.
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ from scipy.spatial import cKDTree
 
 from .distance import Closest, SurfaceIndex
 from .isosurface import extract, narrow_band
-from .topology import border_edges, border_loops, components, half_edges
+from .topology import border_edges, border_loops, compact, components, edge_keys, half_edges
 from .vectors import unit
 
 __all__ = ["Sheet", "offset_sheet"]
@@ -98,17 +99,18 @@ class _SampledField:
     """f from the nearest sample alone; remembers the samples it used last."""
 
     def __init__(
-        self, index: SurfaceIndex, distance: Floats, normals: Floats, side: float, rim: _Rim
+        self, index: SurfaceIndex, distance: Floats, normals: Floats, side: float, rim: _Rim | None
     ) -> None:
         corner = index.faces[index.sample_faces]
         weights = index.sample_weights
         self.normal = side * np.einsum("ij,ijk->ik", weights, normals[corner])
         self.normal = unit(self.normal)
         self.wanted = np.einsum("ij,ij->i", weights, distance[corner])
-        gap, place = rim.tree.query(index.sample_points, distance_upper_bound=index.spacing_mm)
         self.outward = np.zeros_like(index.sample_points)
-        at_rim = np.isfinite(gap)
-        self.outward[at_rim] = rim.outward[place[at_rim]]
+        if rim is not None:
+            gap, place = rim.tree.query(index.sample_points, distance_upper_bound=index.spacing_mm)
+            at_rim = np.isfinite(gap)
+            self.outward[at_rim] = rim.outward[place[at_rim]]
         self.index = index
         self.last: Ints = np.empty(0, np.int64)
         self.count = 0
@@ -143,10 +145,14 @@ def offset_sheet(index: SurfaceIndex, distance_mm: Floats, *, side: float, cell_
     side : +1 in front of the surface, −1 behind it
     cell_mm : edge of the marched cells
 
-    The sheet ends on the wall that stands on the surface's border.
+    Over an open surface the sheet ends on the wall that stands on the border; over
+    a closed one it is closed, and may be of several pieces or none.
     """
     normals = index.smoothed_normals(2)
-    rim = _Rim(index, index.smoothed_normals(6), cell_mm / 4, 2 * cell_mm)
+    border = border_edges(index.faces)
+    rim = None
+    if len(border):
+        rim = _Rim(index, index.smoothed_normals(6), cell_mm / 4, 2 * cell_mm)
     field = _SampledField(index, distance_mm, normals, side, rim)
     slope = _steepest(index, distance_mm)
     band = narrow_band(
@@ -160,18 +166,23 @@ def offset_sheet(index: SurfaceIndex, distance_mm: Floats, *, side: float, cell_
     vertices, faces, source = extract(field, band)
     if len(faces) == 0:
         return Sheet(vertices, faces, np.empty(0), field.count)
-    near_mm = float(distance_mm[np.unique(border_edges(index.faces))].max()) + 3 * cell_mm
     found = index.closest(vertices, index.sample_faces[field.last[source]])
-    past = rim.past(vertices, near_mm, found.on_border)
-    # What lies well beyond the rim is not part of the sheet and only confuses the levelling.
-    faces = faces[(past[faces] < 1.5 * cell_mm).all(axis=1)]
-    vertices, found = _to_level(index, vertices, faces, found, distance_mm, side)
-    past = _without_islands(faces, rim.past(vertices, near_mm, found.on_border))
-    vertices, faces = _cut(vertices, faces, past)
-    vertices, faces = _without_bubbles(vertices, faces)
+    if rim is None:
+        vertices, _ = _to_level(index, vertices, faces, found, distance_mm, side)
+    else:
+        near_mm = float(distance_mm[np.unique(border)].max()) + 3 * cell_mm
+        past = rim.past(vertices, near_mm, found.on_border)
+        # What lies well beyond the rim is not part of the sheet and only confuses the levelling.
+        faces = faces[(past[faces] < 1.5 * cell_mm).all(axis=1)]
+        vertices, found = _to_level(index, vertices, faces, found, distance_mm, side)
+        past = _without_islands(faces, rim.past(vertices, near_mm, found.on_border))
+        vertices, faces, source = _cut(vertices, faces, past)
+        found = index.closest(vertices, found.face[source])
+        vertices = _on_level(index, vertices, found, distance_mm, side)
+    vertices, faces = _without_crumbs(vertices, faces, at_border=rim is not None)
     if len(faces) == 0:
         return Sheet(vertices, faces, np.empty(0), field.count)
-    vertices = _on_level(index, vertices, index.closest(vertices), distance_mm, side)
+    # Measured from new starts: a walk that went astray must show.
     found = index.closest(vertices)
     error = found.distance - index.interpolate(distance_mm, found)
     return Sheet(vertices, faces, error, field.count)
@@ -224,8 +235,11 @@ def _without_islands(faces: Ints, past: Floats) -> Floats:
     return np.where((past >= 0) & ~at_end[label], -1e-6, past)
 
 
-def _cut(vertices: Floats, faces: Ints, value: Floats) -> tuple[Floats, Ints]:
-    """The part of the surface where the vertex values are negative, cut on straight edges."""
+def _cut(vertices: Floats, faces: Ints, value: Floats) -> tuple[Floats, Ints, Ints]:
+    """The part of the surface where the vertex values are negative, cut on straight edges.
+
+    The third value (n,) names for each vertex an old one: itself or an end of its edge.
+    """
     value = np.where(np.abs(value) < 1e-9, -1e-9, value)
     inside = value < 0
     count = inside[faces].sum(axis=1)
@@ -236,8 +250,8 @@ def _cut(vertices: Floats, faces: Ints, value: Floats) -> tuple[Floats, Ints]:
     lone = np.argmax(inside[single] == lone_in[:, None], axis=1)
     single = single[np.arange(len(single))[:, None], (lone[:, None] + np.arange(3)) % 3]
     pairs = np.concatenate([single[:, [0, 1]], single[:, [0, 2]]])
-    key = np.sort(pairs, axis=1)
-    edges, number = np.unique(key, axis=0, return_inverse=True)
+    keys, number = np.unique(edge_keys(pairs), return_inverse=True)
+    edges = np.stack([keys >> 32, keys & 0xFFFFFFFF], axis=1)
     number = number.reshape(2, -1) + len(vertices)
     a, b = value[edges[:, 0]], value[edges[:, 1]]
     share = np.clip(a / (a - b), 0.01, 0.99)[:, None]
@@ -246,25 +260,25 @@ def _cut(vertices: Floats, faces: Ints, value: Floats) -> tuple[Floats, Ints]:
     p, q = number[0][~lone_in], number[1][~lone_in]
     b_, c_ = single[~lone_in, 1], single[~lone_in, 2]
     trunk = np.concatenate([np.stack([p, b_, c_], axis=1), np.stack([p, c_, q], axis=1)])
-    return _compacted(np.concatenate([vertices, fresh]), np.concatenate([whole, tip, trunk]))
+    source = np.concatenate([np.arange(len(vertices)), edges[:, 0]])
+    used, faces = np.unique(np.concatenate([whole, tip, trunk]), return_inverse=True)
+    vertices = np.concatenate([vertices, fresh])
+    return vertices[used], faces.reshape(-1, 3), source[used]
 
 
-def _without_bubbles(vertices: Floats, faces: Ints) -> tuple[Floats, Ints]:
-    """Only the pieces that reach the border: closed bubbles and crumbs are left out."""
+def _without_crumbs(vertices: Floats, faces: Ints, *, at_border: bool) -> tuple[Floats, Ints]:
+    """The mesh without crumbs and, with `at_border`, without closed bubbles."""
     if len(faces) == 0:
         return vertices, faces
     count, label = components(faces)
-    rim = np.zeros(len(vertices), dtype=bool)
-    rim[border_edges(faces)] = True
-    at_rim = np.bincount(label, rim[faces].any(axis=1), minlength=count) > 0
     size = np.bincount(label, minlength=count)
-    keep = at_rim & (size >= 0.02 * size.max())
-    return _compacted(vertices, faces[keep[label]])
-
-
-def _compacted(vertices: Floats, faces: Ints) -> tuple[Floats, Ints]:
-    used, faces = np.unique(faces, return_inverse=True)
-    return vertices[used], faces.reshape(-1, 3)
+    keep = size >= 0.02 * size.max()
+    if at_border:
+        rim = np.zeros(len(vertices), dtype=bool)
+        rim[border_edges(faces)] = True
+        reaches = np.bincount(label, rim[faces].any(axis=1), minlength=count) > 0
+        keep = reaches & (size >= 0.02 * size[reaches].max(initial=0))
+    return compact(vertices, faces[keep[label]])
 
 
 def _face_normals(vertices: Floats, faces: Ints) -> Floats:

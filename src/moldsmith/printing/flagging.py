@@ -12,9 +12,8 @@ from scipy import sparse
 from scipy.sparse import csgraph
 
 from ..errors import BadParameter
-from ..geometry import ply
+from ..geometry import colours, ply
 from ..geometry.topology import face_pairs
-from ..sheet import colours
 from ..stage import stage
 from ..workpiece import Finding, Workpiece
 from .printer import Printer

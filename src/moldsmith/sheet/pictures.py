@@ -10,8 +10,8 @@ import trimesh
 from numpy.typing import ArrayLike, NDArray
 
 from ..errors import BadParameter, MissingPackage
+from ..geometry.colours import PAPER, body_colour
 from ..workpiece import Frame, Vector, Workpiece
-from .colours import PAPER, body_colour
 from .raster import Camera, Painted, aimed, render
 
 if TYPE_CHECKING:

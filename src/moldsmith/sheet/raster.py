@@ -13,7 +13,7 @@ import numpy as np
 import trimesh
 from numpy.typing import NDArray
 
-from .colours import PAPER
+from ..geometry.colours import PAPER
 
 __all__ = ["Camera", "Painted", "aimed", "render"]
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from moldsmith.sheet import colours
+from moldsmith.geometry import colours
 
 
 def lightness(rgb: np.ndarray) -> np.ndarray:
