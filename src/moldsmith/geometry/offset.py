@@ -27,6 +27,7 @@ __all__ = ["Sheet", "offset_sheet"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+_SETTLED_MM = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,16 +177,29 @@ def offset_sheet(index: SurfaceIndex, distance_mm: Floats, *, side: float, cell_
         faces = faces[(past[faces] < 1.5 * cell_mm).all(axis=1)]
         vertices, found = _to_level(index, vertices, faces, found, distance_mm, side)
         past = _without_islands(faces, rim.past(vertices, near_mm, found.on_border))
-        vertices, faces, source = _cut(vertices, faces, past)
-        found = index.closest(vertices, found.face[source])
-        vertices = _on_level(index, vertices, found, distance_mm, side)
+        vertices, faces = _cut(vertices, faces, past)
     vertices, faces = _without_crumbs(vertices, faces, at_border=rim is not None)
     if len(faces) == 0:
         return Sheet(vertices, faces, np.empty(0), field.count)
-    # Measured from new starts: a walk that went astray must show.
-    found = index.closest(vertices)
-    error = found.distance - index.interpolate(distance_mm, found)
+    vertices, error = _settled(index, vertices, distance_mm, side)
     return Sheet(vertices, faces, error, field.count)
+
+
+def _settled(
+    index: SurfaceIndex, vertices: Floats, distance: Floats, side: float
+) -> tuple[Floats, Floats]:
+    """Vertices that were not on the level moved once more, and what error (n,) is left.
+
+    Closest points are looked up anew, for walks from an earlier place may have gone astray.
+    """
+    found = index.closest(vertices)
+    error = found.distance - index.interpolate(distance, found)
+    off = np.flatnonzero(np.abs(error) > _SETTLED_MM)
+    moved = _on_level(index, vertices[off], found.of(off), distance, side)
+    again = index.closest(moved)
+    vertices[off] = moved
+    error[off] = again.distance - index.interpolate(distance, again)
+    return vertices, error
 
 
 def _to_level(
@@ -235,11 +249,8 @@ def _without_islands(faces: Ints, past: Floats) -> Floats:
     return np.where((past >= 0) & ~at_end[label], -1e-6, past)
 
 
-def _cut(vertices: Floats, faces: Ints, value: Floats) -> tuple[Floats, Ints, Ints]:
-    """The part of the surface where the vertex values are negative, cut on straight edges.
-
-    The third value (n,) names for each vertex an old one: itself or an end of its edge.
-    """
+def _cut(vertices: Floats, faces: Ints, value: Floats) -> tuple[Floats, Ints]:
+    """The part of the surface where the vertex values are negative, cut on straight edges."""
     value = np.where(np.abs(value) < 1e-9, -1e-9, value)
     inside = value < 0
     count = inside[faces].sum(axis=1)
@@ -260,10 +271,7 @@ def _cut(vertices: Floats, faces: Ints, value: Floats) -> tuple[Floats, Ints, In
     p, q = number[0][~lone_in], number[1][~lone_in]
     b_, c_ = single[~lone_in, 1], single[~lone_in, 2]
     trunk = np.concatenate([np.stack([p, b_, c_], axis=1), np.stack([p, c_, q], axis=1)])
-    source = np.concatenate([np.arange(len(vertices)), edges[:, 0]])
-    used, faces = np.unique(np.concatenate([whole, tip, trunk]), return_inverse=True)
-    vertices = np.concatenate([vertices, fresh])
-    return vertices[used], faces.reshape(-1, 3), source[used]
+    return compact(np.concatenate([vertices, fresh]), np.concatenate([whole, tip, trunk]))
 
 
 def _without_crumbs(vertices: Floats, faces: Ints, *, at_border: bool) -> tuple[Floats, Ints]:

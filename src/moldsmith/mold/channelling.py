@@ -63,7 +63,7 @@ def channels(
     sprues : how many; 1 to 8. The first stands over the void's lowest place, where
         the mix is to go first; more are spread over the low ground
     sprue_mm, vent_mm : bore at the void; 4 to 60 and 1 to 12
-    funnel_mm : width of the funnel at the outside; sprue_mm to 120
+    funnel_mm : width of the funnel at the outside, less where the lid is thin; sprue_mm to 120
     taper_deg : by which bores widen outward on each side, so that what cures in
         them draws out; 0 to 10
     pocket_mm : an air pocket deeper than this gets a vent; 0.2 to 50
@@ -162,6 +162,9 @@ class _Ground:
         length = top - start
         x, y = place.tolist()
         wide = bore_mm + 2 * flare * length
+        # A funnel of 45 degrees prints without support; a thin lid leaves room for a small one.
+        deepest = 0.7 * (top - float(roof.max()))
+        funnel_mm = min(funnel_mm, wide + 2 * deepest) if funnel_mm else 0.0
         return Channel(x, y, start, top, bore_mm, wide, float(roof.max()), funnel_mm, pocket_mm)
 
 
@@ -251,9 +254,8 @@ def _bore(channel: Channel) -> solid.Solid:
     )
     if channel.funnel_mm <= channel.outside_mm:
         return bore
-    # A funnel of 45 degrees, kept to seven tenths of what there is to go through.
-    depth = min((channel.funnel_mm - channel.void_mm) / 2, 0.7 * length)
-    width = channel.funnel_mm - 2 * depth
+    depth = (channel.funnel_mm - channel.outside_mm) / 2
+    width = channel.outside_mm
     foot = (channel.x, channel.y, channel.outside_z - depth)
     funnel = solid.frustum(
         foot,
