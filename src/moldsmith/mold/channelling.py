@@ -91,7 +91,12 @@ def channels(
         ground.channel(low, sprue_mm, top, flare, funnel_mm=funnel_mm)
         for low in _sprue_places(ground, shadow, sprues, sprue_mm, findings)
     ]
-    found = peaks(pad.vertices[:, 2], pad.faces, pocket_mm, _CROWN_MM)
+    # A hill of the void's floor is a summit of the pad's surface too, but holds no air.
+    found = [
+        peak
+        for peak in peaks(pad.vertices[:, 2], pad.faces, pocket_mm, _CROWN_MM)
+        if pad.vertex_normals[peak.vertex, 2] > 0
+    ]
     vented: list[Channel] = []
     for pocket in found:
         place = _vent_place(pad, pocket, shadow, [*poured, *vented], vent_mm)
