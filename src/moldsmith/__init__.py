@@ -21,7 +21,11 @@ _ROOMS = {
     "MissingPackage": "errors",
     "load_scan": "scan.reading",
     "heal": "scan.healing",
+    "symmetrise": "scan.mirroring",
     "crop": "scan.cropping",
+    "smooth": "scan.relief",
+    "relief": "scan.relief",
+    "mirror": "scan.mirroring",
     "shell": "pad.shelling",
     "block": "mold.blocks",
     "channels": "mold.channelling",
@@ -50,7 +54,11 @@ if TYPE_CHECKING:
     from .printing.printer import Printer as Printer
     from .scan.cropping import crop as crop
     from .scan.healing import heal as heal
+    from .scan.mirroring import mirror as mirror
+    from .scan.mirroring import symmetrise as symmetrise
     from .scan.reading import load_scan as load_scan
+    from .scan.relief import relief as relief
+    from .scan.relief import smooth as smooth
     from .workpiece import Finding as Finding
     from .workpiece import Frame as Frame
     from .workpiece import Workpiece as Workpiece
