@@ -21,6 +21,7 @@ _ROOMS = {
     "MissingPackage": "errors",
     "load_scan": "scan.reading",
     "heal": "scan.healing",
+    "fit": "scan.fitting",
     "symmetrise": "scan.mirroring",
     "crop": "scan.cropping",
     "smooth": "scan.relief",
@@ -53,6 +54,7 @@ if TYPE_CHECKING:
     from .printing.flagging import overhangs as overhangs
     from .printing.printer import Printer as Printer
     from .scan.cropping import crop as crop
+    from .scan.fitting import fit as fit
     from .scan.healing import heal as heal
     from .scan.mirroring import mirror as mirror
     from .scan.mirroring import symmetrise as symmetrise
