@@ -216,11 +216,18 @@ def _piece(
         if not _is_table(values, f"{where}{stage}", problems):
             continue
         own = _stage_values(stage, values, f"{where}{stage}.", problems)
-        settings[stage] = {**defaults.get(stage, {}), **own}
+        settings[stage] = _beside(folder, {**defaults.get(stage, {}), **own})
         for key, parameter in parameters(stage).items():
             if parameter.required and key not in settings[stage] and key not in values:
                 problems.missing(f"{where}{stage}.{key}", described(parameter.hint))
     return PieceOrder(name, number, scan, settings)
+
+
+def _beside(folder: Path, settings: dict[str, Any]) -> dict[str, Any]:
+    """The settings with their paths, like the scan's, from the job file's folder."""
+    return {
+        key: folder / value if isinstance(value, Path) else value for key, value in settings.items()
+    }
 
 
 def _stage_values(

@@ -54,6 +54,10 @@ def conform(value: Any, hint: Any, key: str) -> Any:
         if not isinstance(value, dict):
             raise Misfit(key, value, described(hint))
         return {name: conform(item, inner[1], f"{key}.{name}") for name, item in value.items()}
+    if typing.is_typeddict(hint):
+        return _table(value, hint, key)
+    if isinstance(hint, type) and not isinstance(value, hint):
+        raise Misfit(key, value, described(hint))
     return value
 
 
@@ -69,7 +73,8 @@ def described(hint: Any) -> str:
     if origin is Literal:
         return " or ".join(f'"{item}"' if isinstance(item, str) else f"{item}" for item in inner)
     if origin in (Union, types.UnionType):
-        return ", or ".join(described(item) for item in inner if item is not type(None))
+        named = [described(item) for item in inner if item is not type(None)]
+        return ", or ".join(dict.fromkeys(word for word in named if word != "a value"))
     if origin is tuple and inner[-1] is not Ellipsis:
         if len(set(inner)) == 1:
             return f"an array of {len(inner)} ({_each(inner[0])})"
@@ -78,6 +83,12 @@ def described(hint: Any) -> str:
         return f"an array ({_each(inner[0])})"
     if origin in (dict, Mapping):
         return f"a table ({_each(inner[1])})"
+    if typing.is_typeddict(hint):
+        items = [
+            f"{name}{'' if name in hint.__required_keys__ else ' (if wanted)'}: {described(item)}"
+            for name, item in typing.get_type_hints(hint).items()
+        ]
+        return f"a table ({', '.join(items)})"
     return "a value"
 
 
@@ -116,6 +127,17 @@ def _one_of(value: Any, choices: Sequence[Any], hint: Any, key: str) -> Any:
         except Misfit:
             continue
     raise Misfit(key, value, described(hint))
+
+
+def _table(value: Any, hint: Any, key: str) -> Any:
+    """A table whose keys are known, some of which it may lack."""
+    hints = typing.get_type_hints(hint)
+    if not isinstance(value, dict) or not hint.__required_keys__ <= value.keys():
+        raise Misfit(key, value, described(hint))
+    for name in value:
+        if name not in hints:
+            raise Misfit(f"{key}.{name}", value[name], f"left out; there are {', '.join(hints)}")
+    return {name: conform(item, hints[name], f"{key}.{name}") for name, item in value.items()}
 
 
 def _row(value: Any, hint: Any, key: str) -> Any:

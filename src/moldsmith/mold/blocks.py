@@ -95,7 +95,7 @@ def block(
     CannotBuild : the pad is closed all round, or the trim line crosses itself along the pull
     """
     _check_sizes(style, outer, wall_mm, floor_mm, flange_mm, land_mm, relief_mm)
-    piece = _in_mold_frame(piece, pull)
+    piece = _in_mold_frame(_with_room_for_coat(piece), pull)
     cast = _cast(piece)
     if style == "lidded":
         cast = _flat_backed(cast, float(piece.record("shell")["parameters"]["edge_mm"]))
@@ -161,6 +161,13 @@ def _check_sizes(
         raise BadParameter(f"land_mm = {land:g}", f"Choose 2 to {flange:g} mm (flange_mm)")
     if not 0 <= relief <= 2:
         raise BadParameter(f"relief_mm = {relief:g}", "Choose 0 to 2 mm")
+
+
+def _with_room_for_coat(piece: Workpiece) -> Workpiece:
+    """The piece with the pad grown by the seal coat, where shell made such a one, as its pad."""
+    if "void" not in piece.bodies:
+        return piece
+    return piece.with_bodies(pad=piece.body("void")).without("void")
 
 
 def _in_mold_frame(piece: Workpiece, pull: Vector | None) -> Workpiece:

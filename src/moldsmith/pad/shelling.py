@@ -2,142 +2,294 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 import trimesh
+from numpy.typing import NDArray
 
-from ..errors import BadParameter, CannotBuild
+from ..errors import BadParameter, MoldsmithError
+from ..geometry import colours, ply
 from ..geometry.distance import SurfaceIndex
 from ..geometry.inscribed import inner_radius
 from ..geometry.offset import Sheet, offset_sheet
 from ..geometry.topology import border_loops
-from ..geometry.zipping import zip_loops
 from ..stage import stage
 from ..workpiece import Finding, Workpiece
-from .thickness import Floats, check_thickness, rim_distance, tapered_thickness
+from .building import Side, closed_pad, coated_void
+from .fields import Bump, Limit, ThicknessPoint, bumps_height, limited, thickness_at_points
+from .forms import form_body, form_finding, thickness_to_form
+from .thickness import (
+    THICKEST_MM,
+    Floats,
+    Profile,
+    check_thickness,
+    rim_distance,
+    tapered_thickness,
+)
 
-__all__ = ["Side", "shell"]
-
-Side = Literal["inward", "outward"]
+__all__ = ["Profile", "Side", "shell"]
 
 
-@stage
 def shell(
     piece: Workpiece,
     *,
-    thickness_mm: float,
+    thickness_mm: float | None = None,
     side: Side = "inward",
     taper_mm: float = 25.0,
     edge_mm: float = 1.0,
+    profile: Profile = "eased",
+    points: Sequence[ThicknessPoint] = (),
+    form: Path | str | trimesh.Trimesh | None = None,
+    bumps: Sequence[Bump] = (),
+    limits: Sequence[Limit] = (),
+    min_mm: float = 0.0,
+    coat_mm: float = 0.0,
     cell_mm: float = 2.0,
 ) -> Workpiece:
     """Give the cropped scan its thickness: the pad that will be cast.
 
     Parameters
     ----------
-    thickness_mm : 0.5 to 200, away from the rim
+    thickness_mm : 0.5 to 200, away from the rim; with `points`, of pieces of the scan
+        that have none. May be left out with `points` or `form`
     side : 'inward', the scan is the outer skin of the finished piece; 'outward',
         the scan is the wearer's body and the pad is built on it
-    taper_mm : width over which the pad thins toward the trim line; 0 for none
+    taper_mm : width, along the surface, over which the pad thins toward the trim
+        line; 0 for none
     edge_mm : what is left at the rim, 0.2 to the thickness
+    profile : of the taper: 'straight', 'eased' (flat at both ends) or 'feather'
+        (thin over its outer third)
+    points : {at, thickness_mm, name} each: thickness at points of the scan (mm),
+        smooth in between and nowhere beyond the points' own range
+    form : a second scan whose surface the pad is built up to, outward: a file, a mesh
+        in mm, or the name of a body of the piece
+    bumps : {at, radius_mm, height_mm, name} each: rises built on the thickness, outward
+    limits : {at, radius_mm, min_mm, max_mm, name} each, or `plane` (point, normal)
+        in place of ball: least and greatest thickness of a region
+    min_mm : least thickness away from the rim; 0 for none
+    coat_mm : of the seal coat on the printed faces over the pad; the land stays bare
     cell_mm : resolution of the offset face, 0.3 to 10
 
-    Makes body 'pad', closed; the scanned face keeps its own triangles.
+    Makes body 'pad', closed; the scanned face keeps its own triangles. With
+    `coat_mm` also 'void', the pad grown by the coat, which `block` encloses in its place.
+    Attaches ``thickness.ply``, the scanned face coloured by thickness.
 
-    Findings: 'filled-solid' where the body is less deep than the thickness.
+    Findings: 'filled-solid' where the body is less deep than the thickness,
+    'form-missing' where there is no form over the scan, 'coat-set-back'.
 
     Raises
     ------
-    BadParameter : a size out of range, thicker than the body is deep, or no trim line
+    BadParameter : a size out of range, thicker than the body is deep, no trim line, a
+        point off the scan, limits that contradict each other
+    BadScan : the form's file cannot be used
     """
+    try:
+        body = form_body(piece, form)
+    except MoldsmithError as error:
+        raise error.located(piece.name, "shell") from error
+    return _shell(
+        piece,
+        thickness_mm=thickness_mm,
+        side=side,
+        taper_mm=taper_mm,
+        edge_mm=edge_mm,
+        profile=profile,
+        points=list(points),
+        form=body,
+        bumps=list(bumps),
+        limits=list(limits),
+        min_mm=min_mm,
+        coat_mm=coat_mm,
+        cell_mm=cell_mm,
+    )
+
+
+# The stage proper: it knows a second scan by its content, not by its file's name.
+@stage
+def _shell(
+    piece: Workpiece,
+    *,
+    thickness_mm: float | None,
+    side: Side,
+    taper_mm: float,
+    edge_mm: float,
+    profile: Profile,
+    points: Sequence[ThicknessPoint],
+    form: trimesh.Trimesh | None,
+    bumps: Sequence[Bump],
+    limits: Sequence[Limit],
+    min_mm: float,
+    coat_mm: float,
+    cell_mm: float,
+) -> Workpiece:
     if side not in ("inward", "outward"):
         raise BadParameter(f"side = {side!r}", "Choose 'inward' or 'outward'")
-    check_thickness(thickness_mm, taper_mm, edge_mm, cell_mm)
+    check_thickness(thickness_mm, taper_mm, edge_mm, cell_mm, min_mm, coat_mm, profile)
+    _check_sources(thickness_mm, side, points, form, bumps)
     patch = piece.body("scan")
     if not border_loops(patch.faces):
         raise BadParameter("the scan is closed: the pad has no trim line", "Run crop first")
-    rim_mm = rim_distance(patch, max(taper_mm, 4 * cell_mm))
-    wanted = tapered_thickness(rim_mm, thickness_mm, taper_mm, edge_mm)
     index = SurfaceIndex(patch.vertices, patch.faces, cell_mm)
     sign = 1.0 if side == "outward" else -1.0
+    full, missing = _base(patch, index, thickness_mm, points, form, sign, cell_mm)
+    full = full + bumps_height(index, bumps)
+    full = np.maximum(limited(index.vertices, full, limits), min_mm)
+    _refuse_extremes(patch, full, edge_mm)
+    rim_mm = rim_distance(patch, max(taper_mm, 4 * cell_mm))
+    wanted = tapered_thickness(rim_mm, full, taper_mm, edge_mm, profile)
     sheet = offset_sheet(index, wanted, side=sign, cell_mm=cell_mm)
     depth = inner_radius(index, sign, float(wanted.max()))
-    pad = _closed(patch, sheet, side, wanted, depth)
-    return piece.with_bodies(pad=pad).note(
-        _figures(patch, pad, sheet, wanted), _findings(patch, wanted, depth, side)
-    )
+    bodies = {"pad": closed_pad(patch, sheet, side, wanted, depth)}
+    if coat_mm > 0:
+        bodies["void"] = coated_void(patch, side, wanted, depth, cell_mm, coat_mm)
+    field = _Field(patch, wanted, min_mm, rim_mm >= taper_mm)
+    figures = {
+        **_body_figures(patch, bodies["pad"], sheet),
+        **field.figures(),
+        **_coat_figures(bodies, coat_mm),
+    }
+    findings = [
+        *_findings(patch, wanted, depth, side),
+        *form_finding(patch, missing),
+        *_coat_findings(coat_mm),
+    ]
+    return piece.with_named(bodies).note(figures, findings, {"thickness.ply": field.picture()})
 
 
-def _closed(
-    patch: trimesh.Trimesh, sheet: Sheet, side: Side, wanted: Floats, depth: Floats
-) -> trimesh.Trimesh:
-    """Scanned face, offset face and the rim between them as one closed body."""
-    face = np.asarray(patch.faces)
-    face = face if side == "inward" else face[:, ::-1]
-    vertices = np.concatenate([patch.vertices, sheet.vertices])
-    back = sheet.faces + len(patch.vertices)
-    try:
-        rims, ends = border_loops(face), border_loops(back)
-    except ValueError as error:
-        raise _too_thick(patch, wanted, depth, str(error)) from error
-    if len(rims) != len(ends):
-        raise _too_thick(patch, wanted, depth, f"{len(ends)} rims for {len(rims)} trim lines")
-    bands = [zip_loops(vertices, rim, end) for rim, end in _paired(vertices, rims, ends)]
-    pad = trimesh.Trimesh(vertices, np.concatenate([face, back, *bands]), process=False)
-    if not pad.is_watertight or not pad.is_winding_consistent or pad.volume <= 0:
-        raise _too_thick(patch, wanted, depth, "the two faces do not close")
-    return pad
-
-
-def _paired(
-    vertices: Floats, rims: list[np.ndarray], ends: list[np.ndarray]
-) -> list[tuple[np.ndarray, np.ndarray]]:
-    """Each trim line with the nearest end of the offset face."""
-    from scipy.spatial import cKDTree
-
-    pairs, left = [], list(ends)
-    for rim in rims:
-        tree = cKDTree(vertices[rim])
-        gaps = [float(tree.query(vertices[end])[0].mean()) for end in left]
-        pairs.append((rim, left.pop(int(np.argmin(gaps)))))
-    return pairs
-
-
-def _too_thick(
-    patch: trimesh.Trimesh, wanted: Floats, depth: Floats, what: str
-) -> BadParameter | CannotBuild:
-    worst = int(np.argmax(wanted - depth))
-    x, y, z = patch.vertices[worst]
-    if wanted[worst] <= depth[worst]:
-        return CannotBuild(
-            f"the pad does not close: {what}",
-            "Smooth the trim line (crop, round_mm), or choose a smaller edge_mm or cell_mm",
+def _check_sources(
+    thickness_mm: float | None,
+    side: Side,
+    points: Sequence[ThicknessPoint],
+    form: trimesh.Trimesh | None,
+    bumps: Sequence[Bump],
+) -> None:
+    """`BadParameter` where nothing, or more than one thing, says how thick the pad is."""
+    if thickness_mm is None and not points and form is None:
+        raise BadParameter(
+            "thickness_mm is missing", "Choose 0.5 to 200 mm, or give points or a form"
         )
-    return BadParameter(
-        f"thickness_mm = {wanted.max():g} is more than the body is deep here "
-        f"({depth[worst]:.0f} mm at x {x:.0f}, y {y:.0f}, z {z:.0f})",
-        f"Choose at most {0.9 * depth[worst]:.0f} mm, or the other side",
-    )
+    if form is not None and points:
+        raise BadParameter(
+            "both form and points say how thick the pad is", "Give one; limits can bound the form"
+        )
+    if side == "inward" and (form is not None or bumps):
+        raise BadParameter(
+            f"{'form' if form is not None else 'bumps'} with side = 'inward': they are built on "
+            "the scan, not under it",
+            "Choose side 'outward'",
+        )
 
 
-def _figures(
-    patch: trimesh.Trimesh, pad: trimesh.Trimesh, sheet: Sheet, wanted: Floats
-) -> dict[str, object]:
+def _base(
+    patch: trimesh.Trimesh,
+    index: SurfaceIndex,
+    thickness_mm: float | None,
+    points: Sequence[ThicknessPoint],
+    form: trimesh.Trimesh | None,
+    sign: float,
+    cell_mm: float,
+) -> tuple[Floats, NDArray[np.bool_]]:
+    """Thickness (n,) before bumps, limits and taper, and where a form was missing."""
+    whole = np.zeros(len(index.vertices), dtype=bool)
+    if form is not None:
+        return thickness_to_form(index, form, sign, 2 * cell_mm)
+    if points:
+        return thickness_at_points(patch, index, points, thickness_mm), whole
+    return np.full(len(index.vertices), thickness_mm, dtype=float), whole
+
+
+def _refuse_extremes(patch: trimesh.Trimesh, full: Floats, edge_mm: float) -> None:
+    """A field may come out too thick for a pad, or thinner than it can be printed round."""
+    worst = int(np.argmax(full))
+    if full[worst] > THICKEST_MM:
+        x, y, z = patch.vertices[worst]
+        raise BadParameter(
+            f"the thickness comes to {full[worst]:.0f} mm at x {x:.0f}, y {y:.0f}, z {z:.0f}",
+            f"Stay within {THICKEST_MM:g} mm: lower the bumps there, or limit it (limits)",
+        )
+    worst = int(np.argmin(full))
+    if full[worst] < min(0.2, edge_mm):
+        x, y, z = patch.vertices[worst]
+        raise BadParameter(
+            f"the thickness comes down to {full[worst]:.2f} mm at x {x:.0f}, y {y:.0f}, z {z:.0f}",
+            "Give min_mm of 0.2 or more, or crop the pad to where it is to have a thickness",
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class _Field:
+    """The thickness wanted at each vertex of the patch; `within` says which lie past the taper."""
+
+    patch: trimesh.Trimesh
+    wanted: Floats
+    min_mm: float
+    within: NDArray[np.bool_]
+
+    def figures(self) -> dict[str, object]:
+        faces, area = self.patch.faces, self.patch.area_faces
+        mean = self.wanted[faces].mean(axis=1)
+        thin = mean < self.min_mm - 1e-6
+        past_taper = self.within[faces].all(axis=1)
+        low, high = self._range()
+        return {
+            "thickness_min_mm": round(float(self.wanted.min()), 3),
+            "thickness_mean_mm": round(float(mean @ area / area.sum()), 3),
+            "thickness_max_mm": round(float(self.wanted.max()), 3),
+            "below_min_mm2": round(float(area[thin].sum()), 1),
+            "below_min_past_taper_mm2": round(float(area[thin & past_taper].sum()), 1),
+            "thickness_scale_mm": [low, high],
+        }
+
+    def picture(self) -> bytes:
+        shades = colours.scale(self.wanted, *self._range())
+        return ply.encode(self.patch.vertices, self.patch.faces, vertex_colours=shades)
+
+    def _range(self) -> tuple[float, float]:
+        low, high = float(np.floor(self.wanted.min())), float(np.ceil(self.wanted.max()))
+        return low, max(high, low + 1)
+
+
+def _body_figures(patch: trimesh.Trimesh, pad: trimesh.Trimesh, sheet: Sheet) -> dict[str, object]:
     error = np.abs(sheet.error_mm)
     return {
         "pad_volume_cm3": round(float(pad.volume) / 1000, 3),
         # The scanned face is the first so many triangles of the pad.
         "scanned_face_triangles": len(patch.faces),
         "scanned_face_mm2": round(float(patch.area), 1),
-        "thickness_min_mm": round(float(wanted.min()), 3),
-        "thickness_mean_mm": round(float(wanted.mean()), 3),
-        "thickness_max_mm": round(float(wanted.max()), 3),
         "offset_face_triangles": len(sheet.faces),
         "offset_error_p99_mm": round(float(np.quantile(error, 0.99)), 4),
         "offset_error_max_mm": round(float(error.max()), 4),
         "field_values": sheet.cells,
     }
+
+
+def _coat_figures(bodies: dict[str, trimesh.Trimesh], coat_mm: float) -> dict[str, object]:
+    """Which faces of the mold are set back, and by how much."""
+    if coat_mm == 0:
+        return {}
+    return {
+        "coat_set_back_mm": coat_mm,
+        "coat_set_back_faces": ["scanned face", "offset face", "rim"],
+        "void_volume_cm3": round(float(bodies["void"].volume) / 1000, 3),
+    }
+
+
+def _coat_findings(coat_mm: float) -> list[Finding]:
+    if coat_mm == 0:
+        return []
+    return [
+        Finding(
+            "coat-set-back",
+            "note",
+            f"the mold's faces over the pad are set back by {coat_mm:g} mm, once, for the seal "
+            "coat. Coat them that thick, and keep the land and the keys bare: a coat there would "
+            "hold the mold open",
+            "void",
+        )
+    ]
 
 
 def _findings(patch: trimesh.Trimesh, wanted: Floats, depth: Floats, side: Side) -> list[Finding]:
