@@ -1,0 +1,98 @@
+"""What is always true of a finished run, held against molds off a real body's scan.
+
+The claims are the demo's; here are the pieces: the torso's front in both styles
+and on both sides, and half a forearm.
+"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+import trimesh
+
+from bodies import forearm_planes, human, spoiled, torso_planes
+from checks import Run
+from moldsmith.batch import run_job
+from test_truths_demo import (  # noqa: F401 - the claims, collected here too
+    made_fine,
+    test_casting_leaves_the_cavity_or_a_finding_names_what_holds_it,
+    test_channels_keys_and_stops_keep_their_margins,
+    test_core_and_cavity_stay_the_asked_thickness_apart,
+    test_cover_lifts_off_or_a_finding_names_what_holds_it,
+    test_every_air_pocket_has_a_vent,
+    test_every_channel_leads_from_the_void_to_the_outside,
+    test_every_part_is_closed_oriented_and_of_one_piece,
+    test_every_part_lies_on_the_bed_and_inside_the_printer,
+    test_every_peg_is_the_clearance_away_from_its_socket,
+    test_no_finding_names_an_air_pocket_that_is_none,
+    test_no_two_parts_overlap,
+    test_parts_of_a_body_add_up_to_it,
+    test_parts_of_a_body_come_apart_along_their_pegs,
+    test_parts_on_the_bed_are_the_parts_of_the_mold,
+    test_void_holds_as_much_as_the_pad,
+)
+
+STATURE_MM = 1780.0
+JOB_NAME = "wearer.toml"
+# name -> settings of shell and of block
+PIECES: dict[str, tuple[dict[str, Any], dict[str, Any]]] = {
+    "torso-cored-inward": ({"thickness_mm": 10, "side": "inward"}, {"style": "cored"}),
+    "torso-cored-outward": ({"thickness_mm": 10, "side": "outward"}, {"style": "cored"}),
+    "torso-lidded-inward": ({"thickness_mm": 10, "side": "inward"}, {"style": "lidded"}),
+    "torso-lidded-outward": ({"thickness_mm": 10, "side": "outward"}, {"style": "lidded"}),
+    "forearm": ({"thickness_mm": 6, "taper_mm": 15}, {"style": "cored"}),
+}
+
+
+@pytest.fixture(scope="module")
+def out(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("wearer")
+    body = human(STATURE_MM)
+    planes = {"torso": torso_planes(body), "forearm": forearm_planes(body)}
+    for part, kept in planes.items():
+        scan = spoiled(body, dense=kept)
+        scan.apply_scale(0.001)  # the phone's program saves metres
+        scan.export(folder / f"{part}.ply", encoding="binary")
+    job = folder / JOB_NAME
+    job.write_text("\n".join(order(name, planes) for name in PIECES), encoding="utf-8")
+    summary = run_job(job, out=folder / "out", workers=2)
+    assert [piece.error for piece in summary.pieces] == [""] * len(PIECES)
+    return folder / "out"
+
+
+def order(name: str, planes: dict[str, Any]) -> str:
+    """The piece's table in the job file."""
+    part = name.split("-")[0]
+    cut = [[list(map(float, point)), list(map(float, normal))] for point, normal in planes[part]]
+    lines = ["[[piece]]", f'name = "{name}"', f'scan = "{part}.ply"', 'unit = "m"']
+    lines.append(f"crop.planes = {json.dumps(cut)}")
+    for stage, settings in zip(("shell", "block"), PIECES[name], strict=True):
+        lines += [f"{stage}.{key} = {json.dumps(value)}" for key, value in settings.items()]
+    return "\n".join(lines)
+
+
+@pytest.fixture(scope="module")
+def fine(out: Path) -> Run:
+    return made_fine(out.parent / JOB_NAME, "torso-cored-inward", out, out.parent / "fine")
+
+
+@pytest.fixture(scope="module", params=list(PIECES))
+def run(out: Path, request: pytest.FixtureRequest) -> Run:
+    return Run(out / request.param)
+
+
+def test_pieces_are_larger_than_the_printer_and_smaller(out: Path) -> None:
+    """So that the claims are held against split molds and whole ones."""
+    counts = {name: len(Run(out / name).parts) for name in PIECES}
+    assert counts["forearm"] == 2
+    assert min(count for name, count in counts.items() if name != "forearm") > 4
+
+
+def test_forearm_s_patch_is_a_half_shell(out: Path) -> None:
+    """It bends round the arm by about half a turn, and so tries the release."""
+    patch = Run(out / "forearm").body("scan", "block")
+    assert isinstance(patch, trimesh.Trimesh)
+    assert patch.face_normals[:, 2].max() - patch.face_normals[:, 2].min() > 0.9
