@@ -21,6 +21,14 @@ _ROOMS = {
     "MissingPackage": "errors",
     "load_scan": "scan.reading",
     "heal": "scan.healing",
+    "stand": "scan.standing",
+    "Measure": "scan.measuring",
+    "girth": "scan.measuring",
+    "breadth": "scan.measuring",
+    "depth": "scan.measuring",
+    "section_area_mm2": "scan.measuring",
+    "surface_length": "scan.measuring",
+    "measure_body": "scan.body_measures",
     "fit": "scan.fitting",
     "symmetrise": "scan.mirroring",
     "crop": "scan.cropping",
@@ -53,14 +61,22 @@ if TYPE_CHECKING:
     from .pad.shelling import shell as shell
     from .printing.flagging import overhangs as overhangs
     from .printing.printer import Printer as Printer
+    from .scan.body_measures import measure_body as measure_body
     from .scan.cropping import crop as crop
     from .scan.fitting import fit as fit
     from .scan.healing import heal as heal
+    from .scan.measuring import Measure as Measure
+    from .scan.measuring import breadth as breadth
+    from .scan.measuring import depth as depth
+    from .scan.measuring import girth as girth
+    from .scan.measuring import section_area_mm2 as section_area_mm2
+    from .scan.measuring import surface_length as surface_length
     from .scan.mirroring import mirror as mirror
     from .scan.mirroring import symmetrise as symmetrise
     from .scan.reading import load_scan as load_scan
     from .scan.relief import relief as relief
     from .scan.relief import smooth as smooth
+    from .scan.standing import stand as stand
     from .workpiece import Finding as Finding
     from .workpiece import Frame as Frame
     from .workpiece import Workpiece as Workpiece

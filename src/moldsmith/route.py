@@ -30,6 +30,7 @@ LOADING = "load_scan"
 ROUTE: Mapping[str, str] = {
     LOADING: ".scan.reading:load_scan",
     "heal": ".scan.healing:heal",
+    "stand": ".scan.standing:stand",
     "fit": ".scan.fitting:fit",
     "symmetrise": ".scan.mirroring:symmetrise",
     "crop": ".scan.cropping:crop",
@@ -44,7 +45,7 @@ ROUTE: Mapping[str, str] = {
 }
 
 # Stages that a piece goes through only if the job has a table for them: a scan may come cropped.
-ONLY_WHEN_NAMED = frozenset({"fit", "symmetrise", "crop", "smooth", "relief", "mirror"})
+ONLY_WHEN_NAMED = frozenset({"stand", "fit", "symmetrise", "crop", "smooth", "relief", "mirror"})
 
 # What the job itself gives to a stage, so that it is no key of the stage's table.
 _GIVEN = {LOADING: frozenset({"path", "name", "folder"})}

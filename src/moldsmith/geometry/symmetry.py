@@ -25,7 +25,7 @@ Ints = NDArray[np.int64]
 Plane = tuple[Floats, float]  # unit normal n and offset d: n . x = d
 
 COARSE, FINE = 1500, 8000  # mirrored points
-KEPT_SHARE = 0.9  # an arm held otherwise is no asymmetry of the body
+KEPT_SHARE = 0.8  # an arm held otherwise is no asymmetry of the body
 REFINED = 3  # candidates that are refined
 ROUNDS = 40
 
@@ -43,7 +43,7 @@ def symmetry_plane(
     Returns
     -------
     point (3,), normal (3,) of length 1, residual_mm : root mean square distance to the
-        surface of its mirror image, over the closest nine tenths of the area; what
+        surface of its mirror image, over the closest four fifths of the area; what
         comes to lie over an opening does not count
 
     The normal points to +x, or to +y or +z if it has next to no part before.

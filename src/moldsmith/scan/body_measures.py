@@ -1,0 +1,369 @@
+"""The named measures of a standing body, each found by a search on its sections.
+
+Names and definitions after ISO 8559-1:2017 (garment sizes) and ISO 7250-1:2017
+(body measurements), cited by name: their clause numbers and wording are not
+used. A scan shows no bones, so that a measure the standards place by a rib or
+a joint is approximated by shape, and its definition says how. The bands of
+height searched, in shares of stature, are from memory and wide.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import trimesh
+from numpy.typing import NDArray
+
+from ..errors import BadParameter
+from ..geometry.paths import SurfacePaths
+from ..workpiece import Frame
+from .measuring import (
+    Measure,
+    Stance,
+    Subject,
+    nearest,
+    raised,
+    spanned,
+    stance_of,
+    taped,
+    trunk_or_largest,
+)
+from .outline import Outline, outlines
+
+__all__ = ["BodyMeasures", "measure_body"]
+
+Floats = NDArray[np.float64]
+Band = tuple[float, float]
+
+STATURE_MM = (900.0, 2300.0)  # a child of four to the tallest; below, it is no whole body
+STEP = 0.003  # of stature, between the levels searched
+CROTCH: Band = (0.38, 0.56)
+HIP_ABOVE_CROTCH = 0.09
+WAIST: Band = (0.575, 0.68)
+ARMPIT_BELOW = 0.84
+ARMS_JOIN = (0.02, 0.04)  # the trunk grows this much wider within that much height
+NECK: Band = (0.80, 0.90)
+NECK_TILTS_DEG = (0.0, 6.0, 12.0, 18.0, 24.0, 30.0)
+THIGH_BELOW_CROTCH: Band = (0.005, 0.06)
+CALF: Band = (0.15, 0.28)
+ANKLE: Band = (0.045, 0.13)
+# From the finger tips to half way between shoulder and elbow, in parts of the arm; lengths of
+# its parts in statures from memory (Drillis and Contini 1966: 0.186, 0.146, hand 0.108).
+UPPER_ARM = (0.108 + 0.146 + 0.186 / 2) / (0.108 + 0.146 + 0.186)
+SHOULDER_OUT = 0.10  # of stature, the shoulder joint from the middle plane
+ARM_STEP = 0.025  # of stature, between the points of the arm's middle line
+ARM_REACH: Band = (0.40, 0.75)  # of the finger tips from the middle plane, along the skin
+
+_TAPE = "level tape (perimeter of the hull)"
+DEFINITIONS = {
+    "stature": "ISO 7250-1 stature, ISO 8559-1 body height: floor to the highest point, hair "
+    "included as scanned",
+    "crotch height": "ISO 7250-1 crotch height, ISO 8559-1 inside leg height: lowest level at "
+    "which the trunk is one",
+    "waist height": "ISO 8559-1 waist height; the level of the waist girth",
+    "waist girth": f"ISO 8559-1, ISO 7250-1 waist: {_TAPE} midway between lowest rib and iliac "
+    "crest. Approximated: a scan shows no bones, so the least girth of the waist's band is taken",
+    "hip girth": f"ISO 8559-1 hip girth: {_TAPE} at the greatest prominence of the buttocks; "
+    "taken where the outline reaches farthest back above the crotch",
+    "chest girth": f"ISO 8559-1, EN 13402-1 chest or bust girth: {_TAPE}, greatest under the "
+    "armpits",
+    "neck girth": "ISO 8559-1 neck girth: tape square to the neck, at its base. Approximated: the "
+    "least girth among level and forward-tilted planes",
+    "upper arm girth": "ISO 8559-1 upper arm girth: right arm, square to it, midway between "
+    "shoulder and elbow. Approximated: no joints are seen, so at 0.79 of the arm's middle line "
+    "from the finger tips to 0.10 of stature beside the middle plane",
+    "thigh girth": f"ISO 8559-1 thigh girth: {_TAPE}, right leg, greatest below the crotch",
+    "calf girth": f"ISO 8559-1, ISO 7250-1 calf: {_TAPE}, right leg, greatest between knee and "
+    "ankle",
+    "minimum leg girth": f"ISO 8559-1 minimum leg girth: {_TAPE}, right leg, least above the ankle",
+    "chest breadth": "ISO 7250-1 chest breadth: across the trunk without arms, at the chest girth",
+    "chest depth": "ISO 7250-1 chest depth: front to back, at the chest girth",
+    "waist breadth": "breadth at the level of the waist girth; common practice",
+    "waist depth": "depth at the level of the waist girth; common practice",
+    "hip breadth": "ISO 7250-1 hip breadth, standing: across the hips, at the hip girth",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class BodyMeasures:
+    """The measures found, and of those not found the reason by name."""
+
+    measures: tuple[Measure, ...]
+    missing: dict[str, str]
+
+    def __getitem__(self, name: str) -> Measure:
+        """The measure of that name.
+
+        Raises
+        ------
+        BadParameter : it was not found; says why
+        """
+        for measure in self.measures:
+            if measure.name == name:
+                return measure
+        if name in self.missing:
+            raise BadParameter(f"{name} was not found: {self.missing[name]}", "Measure it by hand")
+        raise BadParameter(f"no measure '{name}'", f"Choose one of {', '.join(DEFINITIONS)}")
+
+
+class _NotFoundError(Exception):
+    """Why a measure cannot be taken on this body."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Level:
+    height: float
+    outline: Outline
+
+
+def measure_body(
+    subject: Subject | Stance, *, body: str = "scan", frame: Frame | None = None
+) -> BodyMeasures:
+    """Take the catalogue of named measures of a whole standing body.
+
+    Parameters
+    ----------
+    subject : a piece, a mesh in mm or a stance, its up and facing known (run `stand` first)
+    body, frame : as of `stance_of`
+
+    Returns
+    -------
+    BodyMeasures; what a body does not show (an arm cut off, a trunk alone) is in `missing`
+
+    Raises
+    ------
+    BadParameter : no such body, or it is not of a whole person's height
+    """
+    stance = subject if isinstance(subject, Stance) else stance_of(subject, body=body, frame=frame)
+    stature = stance.height
+    if not STATURE_MM[0] <= stature <= STATURE_MM[1]:
+        raise BadParameter(
+            f"the scan is {stature:.0f} mm high, no whole standing person "
+            f"({STATURE_MM[0]:.0f} to {STATURE_MM[1]:.0f} mm)",
+            "Check unit and up, or take girths by height or point",
+        )
+    top = stance.mesh.vertices[int(np.argmax(stance.mesh.vertices[:, 2]))]
+    measures = [raised(stance, np.asarray(top), "stature", DEFINITIONS["stature"])]
+    missing: dict[str, str] = {}
+
+    def attempt(names: tuple[str, ...], take: Callable[[], list[Measure]]) -> None:
+        try:
+            measures.extend(take())
+        except _NotFoundError as reason:
+            missing.update(dict.fromkeys(names, str(reason)))
+
+    trunk_names = ("crotch height", "hip girth", "hip breadth", "waist height", "waist girth",
+                   "waist breadth", "waist depth", "chest girth", "chest breadth", "chest depth",
+                   "thigh girth")  # fmt: skip
+    attempt(trunk_names, lambda: _trunk_measures(stance))
+    attempt(("neck girth",), lambda: [_neck(stance)])
+    attempt(("upper arm girth",), lambda: [_upper_arm(stance)])
+    attempt(("calf girth",), lambda: [_leg(stance, "calf girth", CALF, np.argmax)])
+    attempt(("minimum leg girth",), lambda: [_leg(stance, "minimum leg girth", ANKLE, np.argmin)])
+    order = list(DEFINITIONS)
+    measures.sort(key=lambda measure: order.index(measure.name))
+    return BodyMeasures(tuple(measures), missing)
+
+
+def _trunk_measures(stance: Stance) -> list[Measure]:
+    """What is taken on the trunk, from the crotch up to the armpits, and the thigh below it."""
+    trunk = _trunk_levels(stance)
+    stature = stance.height
+    crotch = trunk[0]
+    hips = [one for one in trunk if one.height < crotch.height + HIP_ABOVE_CROTCH * stature]
+    hip = min(hips, key=lambda one: one.outline.flat.bounds[1])
+    waist = _by_girth(_within(trunk, WAIST, stature), np.argmin, "the waist")
+    chests = [one for one in trunk if one.height > waist.height + 0.02 * stature]
+    chest = _by_girth(chests, np.argmax, "the chest below the armpits")
+    low, high = (crotch.height / stature - share for share in reversed(THIGH_BELOW_CROTCH))
+    return [
+        raised(stance, crotch.outline.middle, "crotch height", DEFINITIONS["crotch height"]),
+        raised(stance, waist.outline.middle, "waist height", DEFINITIONS["waist height"]),
+        *(
+            taped(stance, level.outline, name, DEFINITIONS[name])
+            for name, level in (("hip girth", hip), ("waist girth", waist), ("chest girth", chest))
+        ),
+        _spanned(stance, hip, "hip breadth"),
+        _spanned(stance, waist, "waist breadth"),
+        _spanned(stance, waist, "waist depth"),
+        _spanned(stance, chest, "chest breadth"),
+        _spanned(stance, chest, "chest depth"),
+        _leg(stance, "thigh girth", (low, high), np.argmax),
+    ]
+
+
+def _trunk_levels(stance: Stance) -> list[_Level]:
+    """The trunk's outlines from the crotch to the armpits, upward."""
+    stature = stance.height
+    slab = _slab(stance.mesh, CROTCH[0] * stature, ARMPIT_BELOW * stature)
+    start = round((CROTCH[1] - CROTCH[0]) / STEP)
+    shares = CROTCH[0] + STEP * np.arange(int((ARMPIT_BELOW - CROTCH[0]) / STEP))
+    levels = [_trunk_at(stance, slab, share * stature) for share in shares]
+    if levels[start] is None:
+        raise _NotFoundError(f"no trunk crosses the middle at {CROTCH[1]:g} of stature")
+    first = start
+    while first > 0 and levels[first - 1] is not None:
+        first -= 1
+    if first == 0:
+        raise _NotFoundError(f"the legs do not part above {CROTCH[0]:g} of stature")
+    found = [_lowest(stance, slab, *shares[first - 1 : first + 1] * stature)]
+    back = round(ARMS_JOIN[0] / STEP)
+    for level in levels[first:]:
+        if level is None:
+            break
+        wide = _breadth(level)
+        before = _breadth(found[-back]) if len(found) >= back else wide
+        if level.height > WAIST[1] * stature and wide - before > ARMS_JOIN[1] * stature:
+            return found[:-back]
+        found.append(level)
+    raise _NotFoundError("no armpit was found: nowhere do the arms join the trunk")
+
+
+def _lowest(stance: Stance, slab: trimesh.Trimesh, below: float, above: float) -> _Level:
+    """The lowest level of the trunk between one below it and one on it, to half a millimetre."""
+    best = _trunk_at(stance, slab, above)
+    while above - below > 0.5:
+        middle = (below + above) / 2
+        level = _trunk_at(stance, slab, middle)
+        if level is None:
+            below = middle
+        else:
+            above, best = middle, level
+    assert best is not None  # the level above was found before
+    return best
+
+
+def _trunk_at(stance: Stance, slab: trimesh.Trimesh, height: float) -> _Level | None:
+    for one in outlines(slab, (0, 0, height), (0, 0, 1)):
+        low, _, high, _ = one.flat.bounds
+        if low < stance.middle - 15 and high > stance.middle + 15:
+            return _Level(height, one)
+    return None
+
+
+def _leg(stance: Stance, name: str, band: Band, which: Callable[[Floats], np.intp]) -> Measure:
+    """The greatest or least level girth of the right leg in a band of stature."""
+    stature = stance.height
+    slab = _slab(stance.mesh, band[0] * stature, band[1] * stature)
+    levels = []
+    for height in np.arange(band[0], band[1], STEP) * stature:
+        found = outlines(slab, (0, 0, height), (0, 0, 1))
+        right = [one for one in found if one.middle[0] > stance.middle]
+        if right and len(found) > 1:
+            levels.append(_Level(float(height), right[0]))
+    level = _by_girth(levels, which, "a leg apart from the other")
+    return taped(stance, level.outline, name, DEFINITIONS[name])
+
+
+def _neck(stance: Stance) -> Measure:
+    """The least girth over heights and forward tilts, round the middle of the neck."""
+    stature = stance.height
+    slab = _slab(stance.mesh, (NECK[0] - 0.06) * stature, (NECK[1] + 0.06) * stature)
+    best: Outline | None = None
+    for height in np.arange(NECK[0], NECK[1], STEP) * stature:
+        found = outlines(slab, (0, 0, height), (0, 0, 1))
+        if not found:
+            continue
+        middle = trunk_or_largest(stance, found).middle
+        for tilt in np.radians(NECK_TILTS_DEG):
+            tilted = outlines(slab, middle, (0, np.sin(tilt), np.cos(tilt)))
+            one = nearest(tilted) if tilted else None
+            if one is not None and (best is None or one.girth_mm < best.girth_mm):
+                best = one
+    if best is None or best.girth_mm > 0.4 * stature:
+        raise _NotFoundError(f"no neck between {NECK[0]:g} and {NECK[1]:g} of stature")
+    return taped(stance, best, "neck girth", DEFINITIONS["neck girth"])
+
+
+def _upper_arm(stance: Stance) -> Measure:
+    """Round the right arm, a known way from the finger tips, however the arm is held.
+
+    The finger tips are the part above the knees that is farthest from the
+    middle plane along the skin; the arm runs through the middles of the bands
+    of equal distance from there.
+    """
+    stature, vertices = stance.height, np.asarray(stance.mesh.vertices)
+    faces = np.asarray(stance.mesh.faces)
+    side = vertices[:, 0] - stance.middle
+    high = vertices[:, 2] > 0.30 * stature
+    paths = SurfacePaths(vertices, faces)
+    used = np.zeros(len(vertices), dtype=bool)
+    used[faces] = True
+    central = np.flatnonzero(used & (np.abs(side) < 0.01 * stature))
+    if len(central) == 0:
+        raise _NotFoundError("nothing lies in the middle plane")
+    reach = paths.edge_distance(central)
+    reach[~(used & high & (side > 0) & np.isfinite(reach))] = 0.0
+    tip = int(np.argmax(reach))
+    if not ARM_REACH[0] * stature < reach[tip] < ARM_REACH[1] * stature:
+        raise _NotFoundError(
+            f"no whole right arm: its farthest point is {reach[tip]:.0f} mm from the middle plane"
+        )
+    line = _arm_line(stance, paths.edge_distance([tip]), used & (side > 0), tip)
+    run = np.r_[0.0, np.cumsum(np.linalg.norm(np.diff(line, axis=0), axis=1))]
+    out = line[:, 0] - stance.middle
+    inner = np.flatnonzero(out < SHOULDER_OUT * stature)
+    if len(inner) == 0 or inner[0] == 0:
+        raise _NotFoundError("the right arm does not reach the shoulder")
+    k = int(inner[0])
+    share = (out[k - 1] - SHOULDER_OUT * stature) / (out[k - 1] - out[k])
+    arm = run[k - 1] + share * (run[k] - run[k - 1])
+    marks = UPPER_ARM * arm + np.array([-0.03, 0.0, 0.03]) * stature
+    below, point, above = (
+        np.array([np.interp(mark, run, line[:, axis]) for axis in range(3)]) for mark in marks
+    )
+    axis = above - below
+    for _ in range(2):  # the middles of sections tell the arm's direction better than the line
+        ends = [_arm_at(stance, place, axis).middle for place in (below, above)]
+        axis = ends[1] - ends[0]
+        below, above = ends
+    found = _arm_at(stance, point, axis)
+    return taped(stance, found, "upper arm girth", DEFINITIONS["upper arm girth"])
+
+
+def _arm_line(stance: Stance, along: Floats, on_side: NDArray[np.bool_], tip: int) -> Floats:
+    """The middle line of the right arm from the finger tips inward, points (k, 3)."""
+    vertices, step = np.asarray(stance.mesh.vertices), ARM_STEP * stance.height
+    points = [vertices[tip]]
+    for k in range(2, round(ARM_REACH[1] / ARM_STEP)):
+        band = on_side & (np.abs(along - k * step) < step / 2)
+        if band.sum() < 4:
+            break
+        points.append((vertices[band].min(axis=0) + vertices[band].max(axis=0)) / 2)
+    return np.array(points)
+
+
+def _arm_at(stance: Stance, point: Floats, axis: Floats) -> Outline:
+    found = outlines(stance.mesh, point, axis)
+    if not found:
+        raise _NotFoundError("the right arm is not cut")
+    return nearest(found)
+
+
+def _spanned(stance: Stance, level: _Level, name: str) -> Measure:
+    kind = "depth" if name.endswith("depth") else "breadth"
+    return spanned(stance, level.outline, kind, name, DEFINITIONS[name])  # type: ignore[arg-type]
+
+
+def _by_girth(levels: list[_Level], which: Callable[[Floats], np.intp], what: str) -> _Level:
+    if not levels:
+        raise _NotFoundError(f"{what} was not found")
+    return levels[int(which(np.array([one.outline.girth_mm for one in levels])))]
+
+
+def _within(levels: list[_Level], band: Band, stature: float) -> list[_Level]:
+    return [one for one in levels if band[0] * stature <= one.height <= band[1] * stature]
+
+
+def _breadth(level: _Level) -> float:
+    low, _, high, _ = level.outline.flat.bounds
+    return float(high - low)
+
+
+def _slab(mesh: trimesh.Trimesh, low: float, high: float) -> trimesh.Trimesh:
+    """The faces that reach between two heights: what many level sections are taken of."""
+    z = np.asarray(mesh.vertices)[:, 2][mesh.faces]
+    kept = (z.max(axis=1) >= low) & (z.min(axis=1) <= high)
+    return trimesh.Trimesh(mesh.vertices, np.asarray(mesh.faces)[kept], process=False)
