@@ -74,4 +74,5 @@ def _places(ring: Floats, points: Floats) -> Floats:
     shift = int(np.argmin(place))
     rolled = np.roll(unrolled, -shift)
     rolled[len(rolled) - shift :] += length if shift else 0.0
-    return np.roll(np.clip(rolled - np.floor(rolled[0] / length) * length, 0, length), shift)
+    # Measured from the first place itself: a floor would jump where it lies on the seam.
+    return np.roll(np.clip(rolled - rolled[0] + place[shift], 0, length), shift)

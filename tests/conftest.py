@@ -1,0 +1,1 @@
+"""Being here puts this folder on the path: tests in its folders import what they share."""
