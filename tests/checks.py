@@ -61,6 +61,7 @@ Solid = Any
 PEG_TAPER = np.tan(np.radians(10.0))  # of the pegs' flanks, as the keys' documentation states
 COVERS = ("core", "lid")
 STOP_MM = 5.0
+WALL_MM = 1.2
 ROUGH_MM = 0.05  # what a depth may change by when the void is made simpler
 
 
@@ -556,14 +557,14 @@ def blocked_channels(run: Run) -> list[str]:
         ceiling = hits[0].position[2]
         reach = max(part.bounding_box()[5] for part in run.assembled.values())
         probes = [
-            _rod(x, y, 0.5, ceiling - 0.3, outside + 2),
+            _rod(x, y, 0.2, ceiling - 0.1, outside + 2),
             _rod(x, y, channel["void_mm"] / 2 - 0.05, channel["ceiling_z"] + 0.05, outside + 2),
         ]
         touched = sum(
             (probe ^ part).volume() for probe in probes for part in run.assembled.values()
         )
         inside = (probes[0] ^ run.void).volume()
-        if touched > 0.01 or inside < 0.01 or reach > outside + 0.01:
+        if touched > 1e-3 or inside < 1e-3 or reach > outside + 0.01:
             found.append(
                 f"at {x:.1f}, {y:.1f}: touches {touched:.2f} mm³, in the void {inside:.2f}"
             )
@@ -609,7 +610,10 @@ def narrow_margins(run: Run) -> list[str]:
     bodies = _keyed(run)
     for joint in run.joints("cut"):
         for peg in joint["pegs"]:
-            around = frustum(peg, 0.2, peg["length_mm"] + clearance + 1.1, clearance + 1.1)
+            socket = frustum(peg, 0.2, peg["length_mm"] + clearance, clearance)
+            around = socket.minkowski_sum(manifold3d.Manifold.sphere(WALL_MM - 0.1, 16))
+            level = float(np.dot(peg["axis"], peg["base"])) + 0.2
+            around = around.trim_by_plane(tuple(peg["axis"]), level)
             bare = (around - bodies[joint["low"].split("-")[0]]).volume()
             if bare > 0.1:
                 found.append(f"wall of the socket at {peg['base']}: {bare:.2f} mm³ missing")
@@ -621,10 +625,10 @@ def loose_or_tight_pegs(run: Run) -> list[str]:
     clearance = run.figures("split")["clearance_mm"]
     found = []
     for joint in run.figures("split")["joints"]:
-        # Over the flange the relief takes the mouth of a socket away.
-        start = 2.5 if joint["kind"] == "flange" else 0.5
         low, high = (_named(run, joint[side]) for side in ("low", "high"))
         for peg in joint["pegs"]:
+            # Over a sloping flange the mouth of a socket lies uphill of its peg's foot.
+            start = peg["length_mm"] / 2 if joint["kind"] == "flange" else 0.5
             error = clearances(low, high, peg, start) - clearance
             if np.abs(error).max() > 0.02:
                 found.append(f"{joint['low']} to {joint['high']} at {peg['base']}: "
