@@ -6,7 +6,7 @@ import argparse
 import logging
 import sys
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from . import __version__
@@ -37,6 +37,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return leaving.code if isinstance(leaving.code, int) else 2
     _show_progress()
     try:
+        if call.command == "measure":
+            return _measure(call)
         summary = run_job(
             _demo_job(call.out) if call.command == "demo" else call.job,
             out=call.out,
@@ -78,7 +80,69 @@ def _parser() -> argparse.ArgumentParser:
             default=workers,
             help=f"pieces made at the same time (default {workers})",
         )
+    _measure_arguments(commands.add_parser("measure", help="measure a scan of a standing body"))
     return parser
+
+
+def _measure_arguments(measure: argparse.ArgumentParser) -> None:
+    measure.add_argument("scan", type=Path, metavar="SCAN", help="the scan file")
+    measure.add_argument("--unit", choices=("mm", "cm", "m", "inch"), help="of the file's numbers")
+    for name in ("up", "facing"):
+        measure.add_argument(
+            f"--{name}", metavar="AXIS", help=f"the wearer's {name}, as --{name}=-y; else found"
+        )
+    measure.add_argument(
+        "--girth",
+        action="append",
+        type=_named_numbers(1),
+        default=[],
+        metavar="NAME=HEIGHT_MM",
+        help="one more level girth, at a height above the lowest point",
+    )
+    measure.add_argument(
+        "--at",
+        action="append",
+        type=_named_numbers(3, 6),
+        default=[],
+        metavar="NAME=X,Y,Z[,DX,DY,DZ]",
+        help="one more girth, round the limb at a point (mm), square to a direction along it",
+    )
+    measure.add_argument(
+        "--out", type=Path, metavar="DIR", help="folder for measures.json and measures.png"
+    )
+
+
+def _named_numbers(*counts: int) -> Callable[[str], tuple[str, tuple[float, ...]]]:
+    def read(word: str) -> tuple[str, tuple[float, ...]]:
+        name, _, listed = word.partition("=")
+        try:
+            numbers = tuple(float(part) for part in listed.split(","))
+        except ValueError:
+            numbers = ()
+        if not name or len(numbers) not in counts:
+            wanted = " or ".join(str(count) for count in counts)
+            raise argparse.ArgumentTypeError(f"'{word}' is not NAME= and {wanted} numbers")
+        return name, numbers
+
+    return read
+
+
+def _measure(call: argparse.Namespace) -> int:
+    from .measurement import measure_scan, measures_table, write_measures
+
+    measured = measure_scan(
+        call.scan,
+        unit=call.unit,
+        up=call.up,
+        facing=call.facing,
+        girths={name: height for name, (height,) in call.girth},
+        points=dict(call.at),
+    )
+    print(measures_table(measured))
+    if call.out is not None:
+        table, drawing = write_measures(measured, call.out)
+        print(f"\n{table}\n{drawing}")
+    return 0
 
 
 _OUT = "folder of the results"

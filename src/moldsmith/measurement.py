@@ -5,8 +5,10 @@ from __future__ import annotations
 import io
 import json
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
+
+import numpy as np
 
 from .errors import BadParameter
 from .scan.body_measures import measure_body
@@ -23,6 +25,7 @@ __all__ = ["MeasuredScan", "measure_scan", "measures_table", "write_measures"]
 
 JSON_NAME = "measures.json"
 PICTURE_NAME = "measures.png"
+SAME_UP = 0.95  # cosine
 
 
 @dataclass(frozen=True)
@@ -58,7 +61,7 @@ def measure_scan(
     BadScan : the file cannot be used
     BadParameter : a height or a point is not on the body
     """
-    piece = load_scan(path, unit=unit).pipe(heal).pipe(stand, up=up, facing=facing)
+    piece = _stood(load_scan(path, unit=unit), up, facing)
     stance = stance_of(piece)
     missing: Mapping[str, str]
     try:
@@ -79,6 +82,15 @@ def measure_scan(
         told = "tape round a point asked for"
         asked.append(girth(stance, at=place[:3], normal=along, name=name, definition=told))
     return MeasuredScan(piece, (*named, *asked), missing)
+
+
+def _stood(loaded: Workpiece, up: Direction | None, facing: Direction | None) -> Workpiece:
+    """The scan healed and stood up."""
+    piece = loaded.pipe(heal).pipe(stand, up=up, facing=facing)
+    if np.dot(piece.frame.up, loaded.frame.up) > SAME_UP:
+        return piece
+    # A floor is known by lying level: heal once more, now that level is known.
+    return replace(loaded, frame=piece.frame).pipe(heal).pipe(stand, up=up, facing=facing)
 
 
 def measures_table(measured: MeasuredScan) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -74,10 +75,11 @@ def measures_picture(
     figure.set_facecolor(tuple(value / 255 for value in PAPER))
     panel, tall = (width - _LABEL_PX) // 2, height - 40
     directions = (facing, np.cross(up, facing))
-    for column, toward in enumerate(directions):
+    cameras = [aimed([mesh], toward, up, panel, tall) for toward in directions]
+    scale = max(camera.mm_per_pixel for camera in cameras)
+    for column, camera in enumerate(replace(one, mm_per_pixel=scale) for one in cameras):
         left = column * (panel + _LABEL_PX)
         axes = figure.add_axes((left / width, 0, panel / width, tall / height))
-        camera = aimed([mesh], toward, up, panel, tall)
         _drawn(axes, mesh, camera, body)
         _lines(axes, camera, measures)
         if column == 0:
@@ -125,7 +127,8 @@ def _labels(axes: Axes, camera: Camera, measures: Sequence[Measure]) -> None:
     wanted = np.array([_projected(np.array([one.where]), camera)[0, 1] for one in ordered])
     rows = _spaced(wanted, _LINE_PX, 10.0, camera.height - 10.0)
     for measure, row in zip(ordered, rows, strict=True):
-        line = _projected(np.array(measure.line or (measure.where,)), camera)
+        drawn = (measure.where,) if measure.kind == "height" else measure.line or (measure.where,)
+        line = _projected(np.array(drawn), camera)
         end = line[int(np.argmax(line[:, 0]))]
         colour = _COLOURS[measure.kind]
         start = camera.width + 8
