@@ -36,6 +36,7 @@ _ROOMS = {
     "relief": "scan.relief",
     "mirror": "scan.mirroring",
     "shell": "pad.shelling",
+    "fit_check": "pad.pressing",
     "block": "mold.blocks",
     "channels": "mold.channelling",
     "split": "mold.splitting",
@@ -58,6 +59,7 @@ if TYPE_CHECKING:
     from .mold.blocks import block as block
     from .mold.channelling import channels as channels
     from .mold.splitting import split as split
+    from .pad.pressing import fit_check as fit_check
     from .pad.shelling import shell as shell
     from .printing.flagging import overhangs as overhangs
     from .printing.printer import Printer as Printer

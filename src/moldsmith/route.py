@@ -38,6 +38,7 @@ ROUTE: Mapping[str, str] = {
     "relief": ".scan.relief:relief",
     "mirror": ".scan.mirroring:mirror",
     "shell": ".pad.shelling:shell",
+    "fit_check": ".pad.pressing:fit_check",
     "block": ".mold.blocks:block",
     "channels": ".mold.channelling:channels",
     "split": ".mold.splitting:split",
@@ -45,7 +46,9 @@ ROUTE: Mapping[str, str] = {
 }
 
 # Stages that a piece goes through only if the job has a table for them: a scan may come cropped.
-ONLY_WHEN_NAMED = frozenset({"stand", "fit", "symmetrise", "crop", "smooth", "relief", "mirror"})
+ONLY_WHEN_NAMED = frozenset(
+    {"stand", "fit", "symmetrise", "crop", "smooth", "relief", "mirror", "fit_check"}
+)
 
 # What the job itself gives to a stage, so that it is no key of the stage's table.
 _GIVEN = {LOADING: frozenset({"path", "name", "folder"})}

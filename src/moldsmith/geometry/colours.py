@@ -13,7 +13,7 @@ from functools import cache
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["BODY_COLOURS", "PAPER", "REST", "body_colour", "scale"]
+__all__ = ["BODY_COLOURS", "PAPER", "REST", "body_colour", "diverging", "scale"]
 
 PAPER = (247, 245, 240)
 REST = (196, 194, 188)  # faces that carry no value
@@ -55,6 +55,20 @@ def scale(values: ArrayLike, low: float = 0.0, high: float = 1.0) -> NDArray[np.
     return colours
 
 
+def diverging(values: ArrayLike, reach: float) -> NDArray[np.uint8]:
+    """Colours (..., 3) of values about 0: red at −reach, pale at 0, blue at +reach.
+
+    Both sides darken alike with the value's size, so that equal sizes look equally
+    far from 0. Values beyond take the colour of the end, NaN takes `REST`.
+    """
+    given = np.asarray(values, dtype=float)
+    place = np.clip(given / reach, -1, 1) * 127.5 + 127.5
+    known = np.isfinite(place)
+    colours: NDArray[np.uint8] = _two_sided()[np.rint(np.where(known, place, 0)).astype(int)]
+    colours[~known] = REST
+    return colours
+
+
 def body_colour(name: str) -> tuple[int, int, int]:
     """The colour a body is drawn in, that of 'cavity' for 'cavity-2'."""
     return BODY_COLOURS.get(name.split("-")[0], REST)
@@ -67,6 +81,22 @@ def _table() -> NDArray[np.uint8]:
     lightness = 0.30 + 0.62 * step
     hue = np.radians(275 + 190 * step)  # blue 275, plum 330, amber 60, yellow 105
     chroma = 0.125 - 0.02 * np.cos(2 * np.pi * step)
+    return _coded(lightness, chroma, hue)
+
+
+@cache
+def _two_sided() -> NDArray[np.uint8]:
+    """The 256 colours of the scale about 0."""
+    step = np.linspace(-1, 1, 256)
+    size = np.abs(step)
+    hue = np.radians(np.where(step < 0, 35, 255))
+    return _coded(0.95 - 0.50 * size, 0.13 * size, hue)
+
+
+def _coded(
+    lightness: NDArray[np.float64], chroma: NDArray[np.float64], hue: NDArray[np.float64]
+) -> NDArray[np.uint8]:
+    """OKLab lightness, chroma and hue (n,) as red, green, blue (n, 3) of 0 to 255."""
     lab = np.stack([lightness, chroma * np.cos(hue), chroma * np.sin(hue)], axis=1)
     linear = np.clip((lab @ _OKLAB_TO_LMS.T) ** 3 @ _LMS_TO_RGB.T, 0, 1)
     # The curve of the sRGB standard, IEC 61966-2-1.
