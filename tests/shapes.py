@@ -110,16 +110,16 @@ def _fans(faces: Ints) -> int:
     """How many separate fans of faces there are round all vertices."""
     from scipy import sparse
 
-    corner = {}
-    rows, columns = [], []
-    for face, (a, b, c) in enumerate(faces.tolist()):
-        for place, (one, two) in enumerate(((a, b), (b, c), (c, a))):
-            corner[one, two] = (3 * face + place, 3 * face + (place + 1) % 3)
-    for (one, two), (tail, head) in corner.items():
-        if (two, one) in corner:
-            tail_across, head_across = corner[two, one]
-            rows += [tail, head]
-            columns += [head_across, tail_across]
+    edges = faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2).astype(np.int64)
+    forward, backward = edges[:, 0] << 32 | edges[:, 1], edges[:, 1] << 32 | edges[:, 0]
+    order = np.argsort(forward)
+    found = np.minimum(np.searchsorted(forward[order], backward), len(order) - 1)
+    here = np.flatnonzero(forward[order][found] == backward)
+    across = order[found[here]]
+    # Half-edge 3 f + k runs from corner k of face f to the next.
+    tail, head = here, here // 3 * 3 + (here % 3 + 1) % 3
+    tail_across, head_across = across, across // 3 * 3 + (across % 3 + 1) % 3
+    rows, columns = np.r_[tail, head], np.r_[head_across, tail_across]
     size = 3 * len(faces)
     graph = sparse.coo_array((np.ones(len(rows)), (rows, columns)), (size, size))
     return int(sparse.csgraph.connected_components(graph, directed=False)[0])
