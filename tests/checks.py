@@ -552,7 +552,8 @@ def blocked_channels(run: Run) -> list[str]:
     for channel in run.channels:
         x, y, outside = channel["x"], channel["y"], channel["outside_z"]
         radius = channel["void_mm"] / 2 - 0.05
-        above = _rod(x, y, radius, channel["ceiling_z"] + 0.05, outside + 2)
+        # The ceiling is known from upright rays, so its very edge may lie a little higher.
+        above = _rod(x, y, radius, channel["ceiling_z"] + 0.5, outside + 2)
         touched = sum((above ^ part).volume() for part in run.assembled.values())
         bore = _rod(x, y, radius, channel["void_z"], outside + 2)
         free = manifold3d.Manifold.batch_boolean(
