@@ -126,6 +126,7 @@ def girth(
     height_mm: float | None = None,
     at: ArrayLike | None = None,
     normal: ArrayLike | None = None,
+    frame: Frame | None = None,
     name: str = "girth",
     definition: str = "girth by tape: convex hull of the section; common practice",
 ) -> Measure:
@@ -133,7 +134,7 @@ def girth(
 
     Parameters
     ----------
-    subject : as of `stance_of`, or a stance
+    subject, frame : as of `stance_of`; or a stance, which has its frame
     height_mm : above the lowest point, for a level tape. The trunk is taken, or
         where the middle is empty the largest outline, the wearer's right one of two
     at : (x, y, z) mm in the scan's coordinates, on or in the limb or trunk meant
@@ -144,7 +145,7 @@ def girth(
     ------
     BadParameter : neither or both of height_mm and at, or nothing is there
     """
-    stance = _stance(subject)
+    stance = _stance(subject, frame)
     found = _outline(stance, height_mm, at, normal)
     return taped(stance, found, name, definition)
 
@@ -154,11 +155,12 @@ def breadth(
     *,
     height_mm: float | None = None,
     at: ArrayLike | None = None,
+    frame: Frame | None = None,
     name: str = "breadth",
     definition: str = "greatest level distance from left to right of the section",
 ) -> Measure:
     """What a caliper reads from left to right of the limb or trunk; parameters as of `girth`."""
-    stance = _stance(subject)
+    stance = _stance(subject, frame)
     return spanned(stance, _outline(stance, height_mm, at, None), "breadth", name, definition)
 
 
@@ -167,11 +169,12 @@ def depth(
     *,
     height_mm: float | None = None,
     at: ArrayLike | None = None,
+    frame: Frame | None = None,
     name: str = "depth",
     definition: str = "greatest level distance from front to back of the section",
 ) -> Measure:
     """What a caliper reads from front to back of the limb or trunk; parameters as of `girth`."""
-    stance = _stance(subject)
+    stance = _stance(subject, frame)
     return spanned(stance, _outline(stance, height_mm, at, None), "depth", name, definition)
 
 
@@ -181,9 +184,10 @@ def section_area_mm2(
     height_mm: float | None = None,
     at: ArrayLike | None = None,
     normal: ArrayLike | None = None,
+    frame: Frame | None = None,
 ) -> float:
     """Area of the section of the limb or trunk, mm2, hollows left out; parameters as of `girth`."""
-    return float(_outline(_stance(subject), height_mm, at, normal).flat.area)
+    return float(_outline(_stance(subject, frame), height_mm, at, normal).flat.area)
 
 
 def surface_length(
@@ -191,6 +195,7 @@ def surface_length(
     start: ArrayLike,
     end: ArrayLike,
     *,
+    frame: Frame | None = None,
     name: str = "length",
     definition: str = "shortest way along the skin, into its hollows",
 ) -> Measure:
@@ -198,14 +203,14 @@ def surface_length(
 
     Parameters
     ----------
-    subject : as of `stance_of`, or a stance
+    subject, frame : as of `stance_of`; or a stance, which has its frame
     start, end : (x, y, z) mm in the scan's coordinates; the nearest points of the skin are taken
 
     Raises
     ------
     BadParameter : a point is more than 50 mm off the skin, or no way joins the two
     """
-    stance = _stance(subject)
+    stance = _stance(subject, frame)
     mesh = stance.mesh
     vertices, faces = np.asarray(mesh.vertices), np.asarray(mesh.faces)
     index = SurfaceIndex(vertices, faces, max(stance.height / 60, 1.0))
@@ -258,8 +263,8 @@ def trunk_or_largest(stance: Stance, found: list[Outline]) -> Outline:
     return max(alike, key=lambda one: float(one.middle[0]))
 
 
-def _stance(subject: Subject | Stance) -> Stance:
-    return subject if isinstance(subject, Stance) else stance_of(subject)
+def _stance(subject: Subject | Stance, frame: Frame | None) -> Stance:
+    return subject if isinstance(subject, Stance) else stance_of(subject, frame=frame)
 
 
 def _outline(

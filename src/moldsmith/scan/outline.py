@@ -18,7 +18,7 @@ __all__ = ["Outline", "outlines"]
 Floats = NDArray[np.float64]
 
 WEB_MM = 12.0  # half the width of skin, or of a healed gap, that joins arm and trunk
-PART_SHARE = 0.04  # of the section's area: less is no limb
+CORE_MM2 = 200.0  # left of a limb with a web's width taken off all round: of a wrist 400
 SPECK_MM2 = 30.0  # a scrap of scan; a small finger has more
 
 
@@ -116,7 +116,7 @@ def _taken_apart(whole: shapely.Polygon) -> list[shapely.Polygon]:
     """The parts that hang together by less than two webs' width; most often the one."""
     # A coarse outline is enough to see whether it parts, and much faster.
     core = whole.simplify(1.0).buffer(-WEB_MM, quad_segs=4)
-    cores = [part for part in shapely.get_parts(core) if part.area > PART_SHARE * whole.area]
+    cores = [part for part in shapely.get_parts(core) if part.area > CORE_MM2]
     if len(cores) < 2:
         return [whole]
     parts = []
