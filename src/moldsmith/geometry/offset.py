@@ -18,6 +18,7 @@ from scipy import sparse
 from scipy.sparse import csgraph
 from scipy.spatial import cKDTree
 
+from .crossings import crossing_faces
 from .distance import Closest, SurfaceIndex
 from .isosurface import extract, narrow_band
 from .topology import border_edges, border_loops, compact, components, edge_keys, half_edges
@@ -28,6 +29,7 @@ __all__ = ["Sheet", "offset_sheet"]
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 _SETTLED_MM = 1e-6
+_UNCROSSING = 10  # attempts
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +54,7 @@ class _Rim:
     """
 
     def __init__(self, index: SurfaceIndex, normals: Floats, spacing: float, reach: float) -> None:
-        places, outward = [], []
+        places, outward, ends = [], [], []
         for loop in border_loops(index.faces):
             ring = index.vertices[loop]
             step = np.roll(ring, -1, axis=0) - ring
@@ -68,10 +70,26 @@ class _Rim:
             following = np.roll(normal, -1, axis=0)
             turning = normal[edge] * (1 - share[:, None]) + following[edge] * share[:, None]
             outward.append(np.cross(tangent[edge], turning))
+            ends.append(np.stack([loop[edge], np.roll(loop, -1)[edge]], axis=1))
         self.places = np.concatenate(places)
         self.outward = np.concatenate(outward)
         self.outward = unit(self.outward)
         self.tree = cKDTree(self.places)
+        self.ends = np.concatenate(ends)
+        self.vertices = index.vertices
+
+    def foot(self, points: Floats) -> tuple[Floats, Ints, Floats]:
+        """The nearest points (n, 3) of the border, the ends (n, 2) of the edges they lie on, and
+        their shares (n,) of the way along these."""
+        edges = self.ends[self.tree.query(points, k=3, workers=-1)[1]]
+        start = self.vertices[edges[..., 0]]
+        step = self.vertices[edges[..., 1]] - start
+        share = np.einsum("ijk,ijk->ij", points[:, None] - start, step)
+        share = np.clip(share / np.maximum((step**2).sum(axis=2), 1e-30), 0, 1)
+        foot = start + share[..., None] * step
+        pick = np.argmin(np.linalg.norm(points[:, None] - foot, axis=2), axis=1)
+        rows = np.arange(len(points))
+        return foot[rows, pick], edges[rows, pick], share[rows, pick]
 
     def past(self, points: Floats, near_mm: float, outside: NDArray[np.bool_]) -> Floats:
         """How far (n,) points lie beyond the wall, negative over the surface.
@@ -168,6 +186,7 @@ def offset_sheet(index: SurfaceIndex, distance_mm: Floats, *, side: float, cell_
     if len(faces) == 0:
         return Sheet(vertices, faces, np.empty(0), field.count)
     found = index.closest(vertices, index.sample_faces[field.last[source]])
+    marched = vertices
     if rim is None:
         vertices, _ = _to_level(index, vertices, faces, found, distance_mm, side)
     else:
@@ -177,11 +196,20 @@ def offset_sheet(index: SurfaceIndex, distance_mm: Floats, *, side: float, cell_
         faces = faces[(past[faces] < 1.5 * cell_mm).all(axis=1)]
         vertices, found = _to_level(index, vertices, faces, found, distance_mm, side)
         past = _without_islands(faces, rim.past(vertices, near_mm, found.on_border))
-        vertices, faces = _cut(vertices, faces, past)
-    vertices, faces = _without_crumbs(vertices, faces, at_border=rim is not None)
+        both, faces = _cut(np.hstack([vertices, marched]), faces, past)
+        vertices, marched = both[:, :3], both[:, 3:]
+    both = np.hstack([vertices, marched])
+    both, faces = _without_crumbs(both, faces, at_border=rim is not None)
     if len(faces) == 0:
-        return Sheet(vertices, faces, np.empty(0), field.count)
-    vertices, error = _settled(index, vertices, distance_mm, side)
+        return Sheet(both[:, :3], faces, np.empty(0), field.count)
+    vertices, error = _settled(index, both[:, :3].copy(), distance_mm, side)
+    if rim is not None:
+        _end_over_border(vertices, np.unique(border_edges(faces)), rim, distance_mm, cell_mm)
+    vertices, moved = _uncrossed(both[:, 3:], vertices, faces, cell_mm)
+    if rim is not None:
+        moved[border_edges(faces)] = True
+    again = index.closest(vertices[moved])
+    error[moved] = again.distance - index.interpolate(distance_mm, again)
     return Sheet(vertices, faces, error, field.count)
 
 
@@ -200,6 +228,49 @@ def _settled(
     vertices[off] = moved
     error[off] = again.distance - index.interpolate(distance, again)
     return vertices, error
+
+
+def _end_over_border(
+    vertices: Floats, ends: Ints, rim: _Rim, distance: Floats, cell_mm: float
+) -> None:
+    """Set the sheet's last vertices at the distance from the border itself.
+
+    A bump of the surface beside the border would otherwise lift the sheet's end. Only
+    where that is near: farther off another part of the surface may be the nearest.
+    """
+    foot, edge, share = rim.foot(vertices[ends])
+    wanted = distance[edge[:, 0]] * (1 - share) + distance[edge[:, 1]] * share
+    away = vertices[ends] - foot
+    near = np.abs(np.linalg.norm(away, axis=1) - wanted) < cell_mm
+    near &= wanted < 3 * cell_mm
+    vertices[ends[near]] = (foot + unit(away) * wanted[:, None])[near]
+
+
+def _uncrossed(
+    marched: Floats, levelled: Floats, faces: Ints, cell_mm: float
+) -> tuple[Floats, NDArray[np.bool_]]:
+    """Levelled vertices drawn back where faces cross, and which (n,) were.
+
+    The surface as it was marched never crosses itself; on sharp ridges the levelling
+    can fold it. There vertices go back half the way, and then all of it.
+    """
+    share = np.ones(len(levelled))
+    far = np.linalg.norm(levelled - marched, axis=1) > 0.2 * cell_mm
+    turn = unit(_face_normals(levelled, faces)) * unit(_face_normals(marched, faces))
+    doubtful = far[faces].any(axis=1) | (turn.sum(axis=1) < 0.8)
+    for attempt in range(_UNCROSSING):
+        vertices = marched + share[:, None] * (levelled - marched)
+        vertices[share == 1] = levelled[share == 1]
+        crossed = crossing_faces(vertices, faces, doubtful)
+        if not crossed.any():
+            break
+        back = np.zeros(len(share), dtype=bool)
+        back[faces[crossed]] = True
+        for _ in range(attempt // 2):  # what does not come right draws its surroundings back
+            back[faces[back[faces].any(axis=1)]] = True
+        share[back] = np.where(share[back] == 1, 0.5, 0.0)
+        doubtful |= back[faces].any(axis=1)
+    return vertices, share < 1
 
 
 def _to_level(
@@ -265,7 +336,7 @@ def _cut(vertices: Floats, faces: Ints, value: Floats) -> tuple[Floats, Ints]:
     edges = np.stack([keys >> 32, keys & 0xFFFFFFFF], axis=1)
     number = number.reshape(2, -1) + len(vertices)
     a, b = value[edges[:, 0]], value[edges[:, 1]]
-    share = np.clip(a / (a - b), 0.01, 0.99)[:, None]
+    share = np.clip(a / (a - b), 0.05, 0.95)[:, None]  # no slivers
     fresh = vertices[edges[:, 0]] * (1 - share) + vertices[edges[:, 1]] * share
     tip = np.stack([single[:, 0], number[0], number[1]], axis=1)[lone_in]
     p, q = number[0][~lone_in], number[1][~lone_in]

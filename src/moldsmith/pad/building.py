@@ -108,7 +108,7 @@ def _too_thick(
             "Smooth the trim line (crop, round_mm), or choose a smaller edge_mm or cell_mm",
         )
     return BadParameter(
-        f"a thickness of {wanted[worst]:.3g} mm is more than the body is deep here "
+        f"thickness_mm = {wanted[worst]:.3g} is more than the body is deep here "
         f"({depth[worst]:.0f} mm at x {x:.0f}, y {y:.0f}, z {z:.0f})",
         f"Choose at most {0.9 * depth[worst]:.0f} mm there, or the other side",
     )
