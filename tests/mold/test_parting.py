@@ -6,20 +6,10 @@ import numpy as np
 import pytest
 import shapely
 import trimesh
-from hills import belly
 
 from moldsmith.errors import CannotBuild
 from moldsmith.geometry.topology import border_loops
-from moldsmith.mold.parting import hindrance, parting_sheet, pull_direction, trim_plan
-
-
-def test_the_pull_of_a_face_is_square_to_it() -> None:
-    hill = belly()
-    # The face looks into the cavity: down through it the casting leaves, against its normals.
-    assert pull_direction(hill.vertices, hill.faces) == pytest.approx([0, 0, -1], abs=0.05)
-    turn = trimesh.transformations.rotation_matrix(0.7, (1, 2, 0.5))[:3, :3]
-    turned = pull_direction(hill.vertices @ turn.T, hill.faces)
-    assert turned @ (turn @ [0, 0, -1]) > np.cos(np.radians(6))
+from moldsmith.mold.parting import hindrance, parting_sheet, trim_plan
 
 
 def test_parting_sheet_begins_at_the_trim_line_and_ends_at_the_outline() -> None:

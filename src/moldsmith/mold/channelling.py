@@ -99,7 +99,9 @@ def channels(
     ]
     vented: list[Channel] = []
     for pocket in found:
-        place = _vent_place(pad, pocket, shadow, [*poured, *vented], vent_mm)
+        # The bore is widest at the outside, over the whole height of the cover.
+        reach = vent_mm / 2 + flare * (top - pocket.height + 5)
+        place = _vent_place(pad, pocket, shadow, [*poured, *vented], vent_mm, reach)
         if place is None:
             findings.append(_no_vent(pad, pocket))
             continue
@@ -224,6 +226,7 @@ def _vent_place(
     shadow: shapely.Geometry,
     others: list[Channel],
     vent_mm: float,
+    reach_mm: float,
 ) -> Floats | None:
     """The place in the pocket's crown farthest from the other channels, drawn in from the rim."""
     crown = pad.vertices[pocket.crown][:, :2]
@@ -232,7 +235,8 @@ def _vent_place(
     for other in others:
         away = np.linalg.norm(crown - [other.x, other.y], axis=1)
         gap = np.minimum(gap, away - other.mouth_mm / 2)
-    if others and gap.max() < vent_mm / 2 + _MARGIN_MM:
+    # The place may yet be drawn in from the rim by 0.35 of the bore.
+    if others and gap.max() < reach_mm + 0.35 * vent_mm + _MARGIN_MM:
         return None
     place = crown[int(np.argmax(gap))] if others else summit
     for share in (0.7, 0.4, 0.1):

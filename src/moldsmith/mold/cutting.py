@@ -24,6 +24,7 @@ _MOST_PARTS = 64
 _PEG_RADII_MM = (1.5, 8.0)
 _WALL_MM = 1.2  # three lines of 0.4 mm round a socket
 _THIN_MM = 2.4
+_LEAST_FACE_MM2 = 20.0
 _PEG_AREA_MM2 = 2500.0
 _MOST_PEGS = 6
 _TRIES = 9
@@ -167,20 +168,51 @@ def _key_region(turned: solid.Solid, at: float) -> shapely.Geometry:
     return region
 
 
-def place_pegs(body: solid.Solid, cut: Cut, others: list[Cut], clearance_mm: float) -> list[Peg]:
-    """Pegs for a cut: by largest inscribed circles, more on larger sections, the first one larger.
+def place_pegs(
+    body: solid.Solid, cut: Cut, others: list[Cut], clearance_mm: float
+) -> list[list[Peg]]:
+    """Pegs for a cut, a list for each pair of parts it will part.
 
-    One odd peg makes the parts go together one way only. Pegs keep clear of the
-    other cuts, so that none is cut through.
+    By largest inscribed circles, more on larger sections, the first of each pair
+    larger: one odd peg makes the parts go together one way only. Pegs keep clear
+    of the other cuts, so that none is cut through.
     """
-    turn = _turning(cut.axis)
-    region = _key_region(solid.moved(body, turn), cut.at)
+    turned = solid.moved(body, _turning(cut.axis))
+    region = _key_region(turned, cut.at)
+    section = solid.section(turned, cut.at)
+    fields = _fields(section, cut.axis, [other for other in others if other.axis != cut.axis])
+    return [
+        _pegs_in(region.intersection(field), cut, clearance_mm)
+        for field, face in ((field, section.intersection(field)) for field in fields)
+        if face.area > _LEAST_FACE_MM2
+    ]
+
+
+def _fields(section: shapely.Geometry, axis: int, others: list[Cut]) -> list[shapely.Geometry]:
+    """The rectangles of a cut's plane between the other cuts, kept clear of them by a peg."""
+    low_x, low_y, high_x, high_y = section.bounds
+    marks: list[list[float]] = [[], []]
     for other in others:
-        if other.axis != cut.axis:
-            region = region.difference(_band(other, cut.axis, region))
+        marks[int(np.argmax(_TURNS[axis][:2, other.axis]))].append(other.at)
+    spans = [
+        _spans(low - 1, high + 1, sorted(set(cuts)))
+        for low, high, cuts in zip((low_x, low_y), (high_x, high_y), marks, strict=True)
+    ]
+    return [
+        shapely.box(x0, y0, x1, y1) for (x0, x1), (y0, y1) in product(*spans) if x0 < x1 and y0 < y1
+    ]
+
+
+def _spans(low: float, high: float, cuts: list[float]) -> list[tuple[float, float]]:
+    clear = PEG_LENGTH_MM + 3
+    ends = [low, *(end for cut in cuts for end in (cut - clear, cut + clear)), high]
+    return list(zip(ends[::2], ends[1::2], strict=True))
+
+
+def _pegs_in(region: shapely.Geometry, cut: Cut, clearance_mm: float) -> list[Peg]:
     inscribed = largest_disc(region)[1]
     least, most = _PEG_RADII_MM
-    back = turn[:3, :3].T
+    back = _turning(cut.axis)[:3, :3].T
     best: list[Peg] = []
     # Where the wanted size finds one place only, smaller pegs may find two.
     for share in (0.7, 0.5, 0.35):
@@ -217,16 +249,6 @@ def _peg(back: Floats, axis: int, centre: Floats, at: float, reach: float) -> Pe
     u, v, w = (back @ [0.0, 0.0, 1.0]).tolist()
     length = min(PEG_LENGTH_MM, 0.6 * radius / np.tan(np.radians(PEG_TAPER_DEG)))
     return Peg((x, y, z), (u, v, w), radius, float(length), sides=sides)
-
-
-def _band(other: Cut, axis: int, region: shapely.Geometry) -> shapely.Geometry:
-    """The strip about another cut's plane, in this cut's own plane."""
-    low_x, low_y, high_x, high_y = region.bounds if not region.is_empty else (0, 0, 0, 0)
-    column = int(np.argmax(_TURNS[axis][:2, other.axis]))
-    a, b = other.at - PEG_LENGTH_MM - 3, other.at + PEG_LENGTH_MM + 3
-    if column == 0:
-        return shapely.box(a, low_y - 1, b, high_y + 1)
-    return shapely.box(low_x - 1, a, high_x + 1, b)
 
 
 def _turning(axis: int) -> Floats:

@@ -11,10 +11,9 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from ..errors import CannotBuild
-from ..geometry.solid import rotation_to
 from ..geometry.terrain import outline_points, run_out, triangulated
 from ..geometry.topology import half_edges
-from ..geometry.visibility import grid_over, highest, lowest
+from ..geometry.visibility import grid_over, highest, lowest, plan_of
 
 __all__ = [
     "Hindrance",
@@ -22,13 +21,11 @@ __all__ = [
     "eased_trim",
     "hindrance",
     "parting_sheet",
-    "pull_direction",
     "trim_plan",
 ]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
-_TILTS_DEG = (0.0, 5.0, 10.0, 15.0, 20.0, 25.0, 30.0, 40.0)
 _SHEET_EDGE_MM = 6.0
 _EASINGS = 60
 _MOST_EASED_MM = 1.5
@@ -50,34 +47,13 @@ class PartingSheet:
 
 @dataclass(frozen=True, slots=True)
 class Hindrance:
-    """What stands in the way of a straight pull: plan area, how far it reaches in, and where."""
+    """What stands in the way of a straight pull: plan area, how far it reaches in, where,
+    and the plan region it covers."""
 
     area_mm2: float
     depth_mm: float
     where: tuple[float, float, float]
-
-
-def pull_direction(vertices: Floats, faces: Ints) -> Floats:
-    """The unit direction along which a face leaves a cavity with the least of it facing away.
-
-    The face looks into the cavity. Directions round the face's mean are tried,
-    each rated by the area that would drag; among equals the nearest to the mean wins.
-    """
-    a, b, c = vertices[faces[:, 0]], vertices[faces[:, 1]], vertices[faces[:, 2]]
-    area = np.cross(b - a, c - a) / 2
-    mean = -area.sum(axis=0)
-    mean /= np.linalg.norm(mean)
-    turn = rotation_to(mean)
-    best, least = mean, np.inf
-    for tilt in np.radians(_TILTS_DEG):
-        for around in np.radians(np.arange(0, 360, 15)) if tilt else [0.0]:
-            local = [np.sin(tilt) * np.cos(around), np.sin(tilt) * np.sin(around), np.cos(tilt)]
-            direction = turn @ np.array(local)
-            drag = np.maximum(area @ direction, 0).sum() / np.abs(area).sum()
-            rating = drag + 1e-4 * tilt
-            if rating < least - 1e-12:
-                best, least = direction, rating
-    return np.asarray(best)
+    region: shapely.Geometry
 
 
 def trim_plan(loop: Floats) -> shapely.Polygon:
@@ -162,9 +138,10 @@ def hindrance(mover: trimesh.Trimesh, fixed: trimesh.Trimesh, step_mm: float = 1
     # One lone ray between two free ones is a wall met end-on, not an undercut.
     caught &= ndimage.binary_opening(caught, np.ones((2, 2), dtype=bool))
     if not caught.any():
-        return Hindrance(0.0, 0.0, (0.0, 0.0, 0.0))
+        return Hindrance(0.0, 0.0, (0.0, 0.0, 0.0), shapely.Polygon())
     reach = ndimage.distance_transform_edt(caught) * step_mm
     worst = int(np.argmax(reach))
     x, y = grid.places(np.array([worst]))[0].tolist()
     z = float(bottom.ravel()[worst])
-    return Hindrance(float(caught.sum() * step_mm**2), float(reach.max()), (x, y, z))
+    area = float(caught.sum() * step_mm**2)
+    return Hindrance(area, float(reach.max()), (x, y, z), plan_of(caught, grid))

@@ -217,11 +217,12 @@ def _cut_all(
         if high.is_empty() or low.is_empty():
             after.append(whole)
             continue
-        placed = Cut(cut.axis, cut.at, place_pegs(whole, cut, cuts, clearance))
-        if placed.pegs:
-            low = solid.union(low, *(peg_solid(peg) for peg in placed.pegs))
-            high = solid.difference(high, *(socket_solid(peg, clearance) for peg in placed.pegs))
-        keyed.append(placed)
+        groups = place_pegs(whole, cut, cuts, clearance)
+        pegs = [peg for group in groups for peg in group]
+        if pegs:
+            low = solid.union(low, *(peg_solid(peg) for peg in pegs))
+            high = solid.difference(high, *(socket_solid(peg, clearance) for peg in pegs))
+        keyed += [Cut(cut.axis, cut.at, group) for group in groups]
         after += [low, high]
     return after, keyed
 
