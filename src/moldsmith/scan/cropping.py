@@ -13,9 +13,11 @@ from ..errors import BadParameter
 from ..geometry import clipping, holes, topology
 from ..geometry.fairing import fair_borders
 from ..stage import stage
-from ..workpiece import Finding, Vector, Workpiece
+from ..workpiece import Finding, Frame, Vector, Workpiece
 from .directions import Direction, View, axes_of_view
+from .mirroring import found_plane, mirrored, symmetric_within
 from .region import Field, box_planes, half_space, inside_outline, rounded_outline, together
+from .trimline import TrimLine, trim_line
 from .viewing import area_towards, nearer_half
 
 __all__ = ["crop"]
@@ -36,6 +38,10 @@ def crop(
     planes: Sequence[Sequence[ArrayLike]] | None = None,
     box: Sequence[ArrayLike] | None = None,
     outline: Sequence[Sequence[float]] | None = None,
+    points: Sequence[Sequence[float]] | None = None,
+    inside: Sequence[float] | None = None,
+    mirror: bool = False,
+    margin_mm: float = 0.0,
     view: View | Direction = "front",
     through: bool = False,
     keep: Literal["largest", "all"] = "largest",
@@ -43,7 +49,7 @@ def crop(
 ) -> Workpiece:
     """Cut the patch to be padded out of the scan.
 
-    Planes, box and outline may be combined: what is inside all of them is kept.
+    Planes, box, outline and points may be combined: what is inside all of them is kept.
 
     Parameters
     ----------
@@ -51,6 +57,14 @@ def crop(
     box : (low corner, high corner), mm
     outline : three or more points (u, v), mm, of a closed line drawn in `view`:
         u to the viewer's right, v up, both measured from the scan's origin
+    points : three or more points (x, y, z), mm, on or near the scan, in the order the trim
+        line runs: it goes from one to the next by the shortest way along the surface
+    inside : a point (x, y, z), mm, on the side of that line that is kept; the smaller
+        side if left out
+    mirror : cut out the other side of the wearer instead: points and inside are
+        mirrored in the scan's plane of symmetry
+    margin_mm : −200 to 200; how far the line through the points is moved along the
+        surface, outward where positive
     view : 'front', 'back', 'left', 'right' (the wearer's), 'top', or the
         direction looked along. From the front, u grows to the wearer's left
     through : whether the outline cuts through to the far side. If not, only the
@@ -58,7 +72,8 @@ def crop(
     keep : 'largest' piece (as seen in the view where an outline is given) or 'all'
         but crumbs of less than 0.5 % of its area
     round_mm : radius of the trim line's corners, 0 to 100; the line is smoothed to it,
-        so that the roughness of the scan does not fray the rim
+        so that the roughness of the scan does not fray the rim. A corner at one of the
+        points is cut off by that much
 
     Returns
     -------
@@ -66,11 +81,13 @@ def crop(
 
     Raises
     ------
-    BadParameter : nothing or all of the scan is left, the outline crosses
-        itself or is narrower than twice the radius, a normal has no length
+    BadParameter : nothing or all of the scan is left, a normal has no length, the
+        outline or the line through the points crosses itself (with the place) or is
+        narrower than twice the radius, a point is far from the scan
     """
     scan = piece.body("scan")
-    _check(planes, box, outline, keep, round_mm)
+    _check(planes, box, outline, points, keep, round_mm)
+    _check_line(points, inside, mirror, margin_mm)
     vertices, faces = np.asarray(scan.vertices), np.asarray(scan.faces)
     fields: list[Field] = [half_space(p, f"planes[{i}]") for i, p in enumerate(planes or ())]
     fields += box_planes(box) if box is not None else []
@@ -81,6 +98,17 @@ def crop(
         half = None if through else nearer_half(vertices, faces, right, upright, direction)
         fields += [half] if half is not None else []
         along = None if through else direction
+    line_figures: dict[str, Any] = {}
+    line_findings: list[Finding] = []
+    if points is not None:
+        if mirror:
+            points, inside, line_figures = _mirrored(scan, piece.frame, points, inside)
+        line = trim_line(
+            vertices, faces, points, inside=inside, round_mm=round_mm, margin_mm=margin_mm
+        )
+        fields.append(line)
+        line_figures |= line.figures
+        line_findings = _unsure(line, points)
     wanted = together(fields, round_mm)
     _refuse_far_cut(vertices, faces, wanted)
     vertices, faces, on_cut = clipping.clip(vertices, faces, wanted)
@@ -99,17 +127,65 @@ def crop(
         "triangles_before": len(scan.faces),
         "pieces_dropped": dropped,
         "pinholes_filled": filled,
+        **line_figures,
     }
-    return piece.with_bodies(scan=patch).note(figures, findings)
+    return piece.with_bodies(scan=patch).note(figures, findings + line_findings)
 
 
-def _check(planes: Any, box: Any, outline: Any, keep: str, round_mm: float) -> None:
-    if outline is None and box is None and (planes is None or len(planes) == 0):
-        raise BadParameter("crop was given nothing to cut with", "Give planes, box or outline")
+def _check(planes: Any, box: Any, outline: Any, points: Any, keep: str, round_mm: float) -> None:
+    nothing = outline is None and box is None and points is None
+    if nothing and (planes is None or len(planes) == 0):
+        raise BadParameter(
+            "crop was given nothing to cut with", "Give planes, box, outline or points"
+        )
     if keep not in ("largest", "all"):
         raise BadParameter(f"keep = {keep!r} is not known", "Give 'largest' or 'all'")
     if not 0 <= round_mm <= 100:
         raise BadParameter(f"round_mm = {round_mm!r} is out of range", "Give 0 to 100 mm")
+
+
+def _check_line(points: Any, inside: Any, mirror: bool, margin_mm: float) -> None:
+    if not -200 <= margin_mm <= 200:
+        raise BadParameter(f"margin_mm = {margin_mm!r} is out of range", "Give -200 to 200 mm")
+    if points is not None:
+        return
+    for name, given in (
+        ("inside", inside is not None),
+        ("mirror", mirror),
+        ("margin_mm", margin_mm),
+    ):
+        if given:
+            raise BadParameter(f"{name} is given without points", "Give points, or leave it out")
+
+
+def _mirrored(
+    scan: trimesh.Trimesh, frame: Frame, points: Any, inside: Any
+) -> tuple[Any, Any, dict[str, Any]]:
+    """Points and inside on the wearer's other side, and the plane between."""
+    point, normal, residual = found_plane(scan, frame)
+    if residual > symmetric_within(scan):
+        raise BadParameter(
+            "mirror = True: the scan is not symmetric left and right, so that the points have no "
+            "other side on it",
+            "Crop the side that the points are on, then use the stage mirror",
+        )
+    figures = {
+        "plane_point_mm": np.round(point, 4).tolist(),
+        "plane_normal": np.round(normal, 9).tolist(),
+        "symmetry_residual_mm": round(residual, 4),
+    }
+    other = None if inside is None else mirrored(inside, point, normal)
+    return mirrored(points, point, normal), other, figures
+
+
+def _unsure(line: TrimLine, points: Any) -> list[Finding]:
+    if not line.unsure:
+        return []
+    message = (
+        "both sides of the trim line are about as large: the smaller was kept. Give a point "
+        "`inside` to say which"
+    )
+    return [Finding("side-unsure", "warning", message, "scan", _place(np.asarray(points)))]
 
 
 def _refuse_far_cut(vertices: Floats, faces: Ints, wanted: Field) -> None:

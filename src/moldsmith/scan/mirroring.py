@@ -18,7 +18,7 @@ from ..stage import stage
 from ..workpiece import Finding, Frame, Vector, Workpiece
 from .directions import unit_vector
 
-__all__ = ["Plane", "found_plane", "mirror", "mirrored", "symmetrise"]
+__all__ = ["Plane", "found_plane", "mirror", "mirrored", "symmetric_within", "symmetrise"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -50,7 +50,7 @@ def mirror(piece: Workpiece, *, plane: Plane = "found") -> Workpiece:
     findings = []
     if _is_found(plane):
         point, normal, residual = found_plane(scan, piece.frame)
-        if residual > _limit(scan):
+        if residual > symmetric_within(scan):
             normal = _left(piece.frame)
             point = np.asarray(scan.bounds).mean(axis=0)
             message = (
@@ -98,10 +98,10 @@ def symmetrise(piece: Workpiece, *, plane: Plane = "found", limit_mm: float = 20
     scan = piece.body("scan")
     if _is_found(plane):
         point, normal, residual = found_plane(scan, piece.frame)
-        if residual > _limit(scan):
+        if residual > symmetric_within(scan):
             raise BadParameter(
                 "the scan is not symmetric left and right: in the best plane its sides lie "
-                f"{residual:.1f} mm apart (allowed {_limit(scan):.1f} mm)",
+                f"{residual:.1f} mm apart (allowed {symmetric_within(scan):.1f} mm)",
                 "Give plane = (point, normal), or symmetrise the whole scan before crop",
             )
     else:
@@ -177,7 +177,8 @@ def _left(frame: Frame) -> Floats:
     return np.asarray(np.cross(frame.up, frame.facing), dtype=float)
 
 
-def _limit(scan: trimesh.Trimesh) -> float:
+def symmetric_within(scan: trimesh.Trimesh) -> float:
+    """The largest residual (mm) at which the found plane means something."""
     return SYMMETRIC_SHARE * float(np.linalg.norm(np.ptp(scan.bounds, axis=0)))
 
 

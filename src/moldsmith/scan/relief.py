@@ -58,7 +58,8 @@ def relief(
     scan = piece.body("scan")
     vertices, faces = np.asarray(scan.vertices), np.asarray(scan.faces)
     band = detail_below(vertices, faces, large_mm) - detail_below(vertices, faces, small_mm)
-    return _changed(piece, vertices + (gain - 1) * band, small_mm)
+    remedy = "Choose a smaller gain, or smooth first"
+    return _changed(piece, vertices + (gain - 1) * band, small_mm, remedy)
 
 
 @stage
@@ -73,7 +74,7 @@ def smooth(piece: Workpiece, *, feature_mm: float = 8.0) -> Workpiece:
     kept as by Taubin, Proc. SIGGRAPH (1995) 351, without its growth of middling waves.
 
     Findings: 'finer-than-scan' where feature_mm is less than two triangle edges,
-    so that there is next to nothing to take away.
+    so that there is next to nothing to take away, 'folded' where triangles turned over.
 
     Raises
     ------
@@ -83,7 +84,8 @@ def smooth(piece: Workpiece, *, feature_mm: float = 8.0) -> Workpiece:
     scan = piece.body("scan")
     vertices, faces = np.asarray(scan.vertices), np.asarray(scan.faces)
     cut = cut_keeping(feature_mm, KEPT_SHARE)
-    return _changed(piece, vertices - detail_below(vertices, faces, cut), feature_mm)
+    remedy = "Heal the scan there, or choose a larger feature_mm"
+    return _changed(piece, vertices - detail_below(vertices, faces, cut), feature_mm, remedy)
 
 
 def _check(parameter: str, value: float, low: float, high: float) -> None:
@@ -91,13 +93,16 @@ def _check(parameter: str, value: float, low: float, high: float) -> None:
         raise BadParameter(f"{parameter} = {value!r} is out of range", f"Give {low:g} to {high:g}")
 
 
-def _changed(piece: Workpiece, vertices: Floats, finest_mm: float) -> Workpiece:
-    """The piece with the vertices of its scan put here, and what that changed."""
+def _changed(piece: Workpiece, vertices: Floats, finest_mm: float, remedy: str) -> Workpiece:
+    """The piece with the vertices of its scan put here, and what that changed.
+
+    remedy : where the surface folds over by it
+    """
     scan = piece.body("scan")
     before, faces = np.asarray(scan.vertices), np.asarray(scan.faces)
     edges = half_edges(faces)
     edge = float(np.median(np.linalg.norm(before[edges[:, 0]] - before[edges[:, 1]], axis=1)))
-    findings = _folds(before, vertices, faces)
+    findings = _folds(before, vertices, faces, remedy)
     if finest_mm < 2 * edge:
         findings.append(
             Finding(
@@ -134,7 +139,7 @@ def _figures(before: Floats, after: Floats, faces: Ints) -> dict[str, Any]:
     }
 
 
-def _folds(before: Floats, after: Floats, faces: Ints) -> list[Finding]:
+def _folds(before: Floats, after: Floats, faces: Ints, remedy: str) -> list[Finding]:
     """A finding where triangles turned over."""
     first, second = (
         np.cross(v[faces[:, 1]] - v[faces[:, 0]], v[faces[:, 2]] - v[faces[:, 0]])
@@ -147,7 +152,7 @@ def _folds(before: Floats, after: Floats, faces: Ints) -> list[Finding]:
         return []
     x, y, z = after[faces[turned[0]]].mean(axis=0).round(2).tolist()
     message = (
-        f"{len(turned)} triangles turned over: the detail there runs into itself. "
-        "Choose a smaller gain, or smooth before relief"
+        f"{len(turned)} triangles turned over, where the surface is rough or the detail runs "
+        f"into itself. {remedy}"
     )
     return [Finding("folded", "warning", message, "scan", (x, y, z))]
