@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from ..errors import BadParameter
 from ..geometry.paths import SurfacePaths
+from ..geometry.topology import compact
 from ..workpiece import Frame
 from .measuring import (
     Measure,
@@ -45,7 +46,8 @@ WAIST: Band = (0.575, 0.68)
 ARMPIT_BELOW = 0.84
 ARMS_JOIN = (0.02, 0.04)  # the trunk grows this much wider within that much height
 NECK: Band = (0.80, 0.90)
-NECK_TILTS_DEG = (0.0, 6.0, 12.0, 18.0, 24.0, 30.0)
+NECK_REACH = 0.02  # from the least level girth to where tilted ones are tried
+NECK_TILTS_DEG = (6.0, 12.0, 18.0, 24.0, 30.0)
 THIGH_BELOW_CROTCH: Band = (0.005, 0.06)
 CALF: Band = (0.15, 0.28)
 ANKLE: Band = (0.045, 0.13)
@@ -200,7 +202,8 @@ def _trunk_levels(stance: Stance) -> list[_Level]:
     slab = _slab(stance.mesh, CROTCH[0] * stature, ARMPIT_BELOW * stature)
     start = round((CROTCH[1] - CROTCH[0]) / STEP)
     shares = CROTCH[0] + STEP * np.arange(int((ARMPIT_BELOW - CROTCH[0]) / STEP))
-    levels = [_trunk_at(stance, slab, share * stature) for share in shares]
+    cuts = _level_outlines(slab, (shares * stature).astype(np.float64))
+    levels = [_trunk_of(stance, height, found) for height, found in cuts]
     if levels[start] is None:
         raise _NotFoundError(f"no trunk crosses the middle at {CROTCH[1]:g} of stature")
     first = start
@@ -236,7 +239,11 @@ def _lowest(stance: Stance, slab: trimesh.Trimesh, below: float, above: float) -
 
 
 def _trunk_at(stance: Stance, slab: trimesh.Trimesh, height: float) -> _Level | None:
-    for one in outlines(slab, (0, 0, height), (0, 0, 1)):
+    return _trunk_of(stance, height, outlines(slab, (0, 0, height), (0, 0, 1)))
+
+
+def _trunk_of(stance: Stance, height: float, found: list[Outline]) -> _Level | None:
+    for one in found:
         low, _, high, _ = one.flat.bounds
         if low < stance.middle - 15 and high > stance.middle + 15:
             return _Level(height, one)
@@ -248,31 +255,33 @@ def _leg(stance: Stance, name: str, band: Band, which: Callable[[Floats], np.int
     stature = stance.height
     slab = _slab(stance.mesh, band[0] * stature, band[1] * stature)
     levels = []
-    for height in np.arange(band[0], band[1], STEP) * stature:
-        found = outlines(slab, (0, 0, height), (0, 0, 1))
+    for height, found in _level_outlines(slab, np.arange(band[0], band[1], STEP) * stature):
         right = [one for one in found if one.middle[0] > stance.middle]
         if right and len(found) > 1:
-            levels.append(_Level(float(height), right[0]))
+            levels.append(_Level(height, right[0]))
     level = _by_girth(levels, which, "a leg apart from the other")
     return taped(stance, level.outline, name, DEFINITIONS[name])
 
 
 def _neck(stance: Stance) -> Measure:
-    """The least girth over heights and forward tilts, round the middle of the neck."""
+    """The least girth over heights, then over forward tilts round the middle of the neck there."""
     stature = stance.height
     slab = _slab(stance.mesh, (NECK[0] - 0.06) * stature, (NECK[1] + 0.06) * stature)
-    best: Outline | None = None
-    for height in np.arange(NECK[0], NECK[1], STEP) * stature:
-        found = outlines(slab, (0, 0, height), (0, 0, 1))
-        if not found:
+    levels = [
+        _Level(height, trunk_or_largest(stance, found))
+        for height, found in _level_outlines(slab, np.arange(*NECK, STEP) * stature)
+        if found
+    ]
+    level = _by_girth(levels, np.argmin, "the neck")
+    best = level.outline
+    for one in levels:
+        if abs(one.height - level.height) > NECK_REACH * stature:
             continue
-        middle = trunk_or_largest(stance, found).middle
         for tilt in np.radians(NECK_TILTS_DEG):
-            tilted = outlines(slab, middle, (0, np.sin(tilt), np.cos(tilt)))
-            one = nearest(tilted) if tilted else None
-            if one is not None and (best is None or one.girth_mm < best.girth_mm):
-                best = one
-    if best is None or best.girth_mm > 0.4 * stature:
+            tilted = outlines(slab, one.outline.middle, (0, np.sin(tilt), np.cos(tilt)))
+            if tilted and (tape := nearest(tilted)).girth_mm < best.girth_mm:
+                best = tape
+    if best.girth_mm > 0.4 * stature:
         raise _NotFoundError(f"no neck between {NECK[0]:g} and {NECK[1]:g} of stature")
     return taped(stance, best, "neck girth", DEFINITIONS["neck girth"])
 
@@ -362,8 +371,18 @@ def _breadth(level: _Level) -> float:
     return float(high - low)
 
 
+def _level_outlines(mesh: trimesh.Trimesh, heights: Floats) -> list[tuple[float, list[Outline]]]:
+    """The outlines at ascending heights, each cut from the few faces about it."""
+    found = []
+    for some in np.array_split(heights, max(len(heights) // 8, 1)):
+        slab = _slab(mesh, float(some[0]), float(some[-1]))
+        found += [(float(z), outlines(slab, (0, 0, z), (0, 0, 1))) for z in some]
+    return found
+
+
 def _slab(mesh: trimesh.Trimesh, low: float, high: float) -> trimesh.Trimesh:
     """The faces that reach between two heights: what many level sections are taken of."""
     z = np.asarray(mesh.vertices)[:, 2][mesh.faces]
     kept = (z.max(axis=1) >= low) & (z.min(axis=1) <= high)
-    return trimesh.Trimesh(mesh.vertices, np.asarray(mesh.faces)[kept], process=False)
+    vertices, faces = compact(np.asarray(mesh.vertices), np.asarray(mesh.faces)[kept])
+    return trimesh.Trimesh(vertices, faces, process=False)
