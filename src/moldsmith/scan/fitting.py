@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import Any, get_args
 
 import numpy as np
@@ -13,20 +13,24 @@ from ..errors import BadParameter
 from ..stage import stage
 from ..workpiece import Finding, Frame, Vector, Workpiece
 from .sizing import CLOSE_MM, Fitted, Method, Sized, fitted
-from .targets import Target, girth_targets, length_targets, stature_target
+from .targets import Girth, Length, Target, girth_targets, length_targets, stature_target
 
 __all__ = ["fit"]
 
 Floats = NDArray[np.float64]
 _TABLE_ROWS = 25
+_NEARER = (
+    "Choose method 'warp' to come nearer",
+    "The scan's triangles are too long there to follow the warp: give it smaller ones",
+)
 
 
 @stage
 def fit(
     piece: Workpiece,
     *,
-    girths: Sequence[Mapping[str, Any]] = (),
-    lengths: Sequence[Mapping[str, Any]] = (),
+    girths: Sequence[Girth] = (),
+    lengths: Sequence[Length] = (),
     stature_mm: float | None = None,
     method: Method = "auto",
     max_strain: float = 0.35,
@@ -88,7 +92,7 @@ def fit(
     found = fitted(body, targets, method, max_strain, blend_mm) if targets else None
     vertices = np.asarray(body.vertices) if found is None else found.stretch(body.vertices)
     sized = trimesh.Trimesh(vertices @ axes * grown, scan.faces, process=False)
-    figures = _figures(found, axes, max_strain)
+    figures = _figures(found, axes, max_strain, grown)
     figures["casting_shrink"] = {
         "percent": casting_shrink_pct,
         "convention": "relative to the mold: scale 1 / (1 - s)",
@@ -135,7 +139,7 @@ def _axes(frame: Frame) -> Floats:
     return np.stack([np.cross(up, facing), -facing, up])
 
 
-def _figures(found: Fitted | None, axes: Floats, max_strain: float) -> dict[str, Any]:
+def _figures(found: Fitted | None, axes: Floats, max_strain: float, grown: float) -> dict[str, Any]:
     if found is None:
         return {"method": None, "targets": []}
     stretch = found.stretch
@@ -144,7 +148,7 @@ def _figures(found: Fitted | None, axes: Floats, max_strain: float) -> dict[str,
     factors = np.round(stretch.factors_at(heights), 6)
     return {
         "method": found.method,
-        "targets": [_told(sized, axes) for sized in found.sizes],
+        "targets": [_told(found, sized, axes, grown) for sized in found.sizes],
         "factors": [
             {
                 "height_mm": round(float(height), 1) if rows > 1 else None,
@@ -160,12 +164,13 @@ def _figures(found: Fitted | None, axes: Floats, max_strain: float) -> dict[str,
     }
 
 
-def _told(sized: Sized, axes: Floats) -> dict[str, Any]:
+def _told(found: Fitted, sized: Sized, axes: Floats, grown: float) -> dict[str, Any]:
     target = sized.target
     return {
         "target": target.label,
         "kind": target.kind,
         "at": np.round(target.centre @ axes, 1),
+        "at_after": np.round(_place(found, sized, axes, grown), 1),
         "wanted_mm": target.wanted_mm,
         "before_mm": round(sized.before_mm, 2),
         "after_mm": round(sized.after_mm, 2),
@@ -184,7 +189,7 @@ def _findings(found: Fitted | None, axes: Floats, grown: float) -> list[Finding]
             "note",
             f"{sized.target.label}: {sized.after_mm:.1f} mm in place of "
             f"{sized.target.wanted_mm:g}, within the {sized.target.limit_mm:g} mm of ISO 20685. "
-            "Choose method 'warp' to come nearer",
+            + _NEARER[found.method == "warp"],
             "scan",
             _place(found, sized, axes, grown),
         )

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from ..errors import BadParameter
 from ..geometry.stretch import Stretch, centre_line, roughness
+from ..geometry.topology import compact
 from .targets import Target, measured_mm
 
 __all__ = ["CLOSE_MM", "Fitted", "Method", "Sized", "fitted"]
@@ -30,17 +31,22 @@ SAME_HEIGHT_MM = 5.0  # girths of one outline closer than this are one girth
 _FINE_MM = 0.05
 _ROUNDS = 6
 _STEPS = 30
-_STRAIN_POINTS = 200_000
+_STRAIN_POINTS = 100_000
+_OUTLINE_POINTS = 300
 _REST = np.array([1e-3, 1e-3, 0.05])  # how strongly side, depth and up hold their size
 
 
 @dataclass(frozen=True)
 class Sized:
-    """A target, what the scan measured there before, and what the fitted one does."""
+    """A target, what the scan measured there before, and what the fitted one does.
+
+    part : what of the scan a stretch can bring to a girth's plane, None for a length
+    """
 
     target: Target
     before_mm: float
     after_mm: float
+    part: trimesh.Trimesh | None = None
 
     @property
     def residual_mm(self) -> float:
@@ -82,7 +88,7 @@ def fitted(
     ------
     BadParameter : the targets contradict each other under the method
     """
-    sizes = [Sized(target, *([measured_mm(target, scan)[0]] * 2)) for target in targets]
+    sizes = [_as_it_is(scan, target) for target in targets]
     _refuse_other_unit(sizes)
     _refuse_same_place(sizes)
     if method in ("auto", "uniform"):
@@ -106,6 +112,12 @@ def fitted(
     return found
 
 
+def _as_it_is(scan: trimesh.Trimesh, target: Target) -> Sized:
+    before = measured_mm(target, scan)[0]
+    part = None if target.normal is None else _near_plane(scan, target)
+    return Sized(target, before, before, part)
+
+
 def _tells_axes(targets: Sequence[Target]) -> bool:
     """Whether one factor an axis is a fair reading: two girths would trade depth for breadth."""
     return sum(target.kind == "girth" for target in targets) < 2
@@ -124,7 +136,7 @@ def _solved(
     for _ in range(_ROUNDS):
         start = _descended(start, stretch, spread, sizes, aimed, rules, aims)
         trial = stretch.with_factors((spread @ start).reshape(3, -1).T)
-        after = np.array([_after(scan, sized.target, trial) for sized in sizes])
+        after = np.array([_after(sized, trial) for sized in sizes])
         off = float(np.abs(after - wanted).max())
         if best is not None and off > best[0] - 1e-4:
             break
@@ -195,7 +207,7 @@ def _descended(
     aims: Floats,
 ) -> Floats:
     """Gauss-Newton steps to the unknowns whose stretch gives the outlines the aimed sizes."""
-    rows = [stretch.rows(sized.target.points) for sized in sizes]
+    rows = [stretch.rows(_thinned(sized.target)) for sized in sizes]
     weight = np.array([400 / sized.target.limit_mm for sized in sizes])
     for _ in range(_STEPS):
         factors = (spread @ unknowns).reshape(3, -1)
@@ -218,24 +230,33 @@ def _descended(
     return unknowns
 
 
-def _after(scan: trimesh.Trimesh, target: Target, stretch: Stretch) -> float:
+def _thinned(target: Target) -> Floats:
+    """A girth's outline with no more points than it takes to see how it changes."""
+    return target.points[:: max(1, len(target.points) // _OUTLINE_POINTS)]
+
+
+def _after(sized: Sized, stretch: Stretch) -> float:
     """What the stretched scan measures at the target's place, by a section of its own."""
+    target, part = sized.target, sized.part
     moved = replace(target, points=stretch(target.points))
-    if target.normal is None:
-        return measured_mm(moved, scan)[0]
+    if target.normal is None or part is None:
+        return moved.size(moved.points)[0]
     (gradient,) = stretch.gradients(target.centre[None])
     normal = np.linalg.solve(gradient.T, target.normal)
     moved = replace(moved, normal=normal / np.linalg.norm(normal))
-    faces = _near_plane(scan, target)
-    part = trimesh.Trimesh(stretch(scan.vertices), scan.faces[faces], process=False)
-    return measured_mm(moved, part)[0]
+    stretched = trimesh.Trimesh(stretch(part.vertices), part.faces, process=False)
+    return measured_mm(moved, stretched)[0]
 
 
-def _near_plane(scan: trimesh.Trimesh, target: Target) -> NDArray[np.bool_]:
-    """The faces that a stretch can bring to the target's plane: all near it."""
-    off = ((scan.vertices - target.centre) @ target.normal)[scan.faces]
-    reach = 0.25 * float(np.linalg.norm(np.ptp(target.points, axis=0))) + 0.02 * float(scan.scale)
-    return np.asarray((off.min(axis=1) <= reach) & (off.max(axis=1) >= -reach))
+def _near_plane(scan: trimesh.Trimesh, target: Target) -> trimesh.Trimesh:
+    """The faces near a girth's plane, far enough for it to tilt in a stretch."""
+    faces = np.asarray(scan.faces)
+    off = ((scan.vertices - target.centre) @ target.normal)[faces]
+    reach = 0.02 * float(scan.scale)
+    if not target.is_level or target.normal is None or abs(target.normal[2]) < 1 - 1e-9:
+        reach += 0.25 * float(np.linalg.norm(np.ptp(target.points, axis=0)))
+    near = (off.min(axis=1) <= reach) & (off.max(axis=1) >= -reach)
+    return trimesh.Trimesh(*compact(np.asarray(scan.vertices), faces[near]), process=False)
 
 
 def _within_limits(stretch: Stretch, sizes: Sequence[Sized]) -> tuple[Stretch, Floats]:

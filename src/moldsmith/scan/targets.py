@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, TypedDict, cast
 
 import numpy as np
 import trimesh
@@ -13,12 +13,37 @@ from scipy.spatial import ConvexHull
 
 from ..errors import BadParameter
 from ..geometry.section import plane_section, tape_girth_mm
+from ..workpiece import Vector
 from .directions import unit_vector
 
-__all__ = ["Target", "girth_targets", "length_targets", "measured_mm", "stature_target"]
+__all__ = [
+    "Girth",
+    "Length",
+    "Target",
+    "girth_targets",
+    "length_targets",
+    "measured_mm",
+    "stature_target",
+]
 
 Floats = NDArray[np.float64]
 Given = Mapping[str, Any]
+
+
+class _Girth(TypedDict):
+    girth_mm: float
+
+
+class Girth(_Girth, total=False):
+    """A girth of the wearer, and where it is taken: `height_mm`, or `at` and perhaps `normal`."""
+
+    height_mm: float
+    at: Vector
+    normal: Vector
+
+
+# A length of the wearer, straight between two points of the scan; 'from' is no Python name.
+Length = TypedDict("Length", {"from": Vector, "to": Vector, "length_mm": float})
 
 # Largest mean error a scan may measure with: ISO 20685 (as Gupta and Zakaria, eds,
 # Anthropometry, Apparel Sizing and Design, p. 41, gives its table), mm.
@@ -72,11 +97,12 @@ class Target:
         """Its size, were its points where `points` are, and the derivative (n, 3) by them."""
         gradient = np.zeros_like(points)
         if self.kind == "girth":
-            ring = points[_hull(points)]
+            order = _hull(points)
+            ring = points[order]
             edges = np.roll(ring, -1, axis=0) - ring
             length = np.linalg.norm(edges, axis=1)
             along = edges / np.maximum(length, 1e-12)[:, None]
-            gradient[_hull(points)] = np.roll(along, 1, axis=0) - along
+            gradient[order] = np.roll(along, 1, axis=0) - along
             return float(length.sum()), gradient
         apart = points[1] - points[0]
         size = float(np.linalg.norm(apart))
@@ -85,18 +111,22 @@ class Target:
         return size, gradient
 
 
-def girth_targets(scan: trimesh.Trimesh, girths: Sequence[Given], axes: Floats) -> list[Target]:
+def girth_targets(scan: trimesh.Trimesh, girths: Sequence[Girth], axes: Floats) -> list[Target]:
     """The girths asked for, each with the outline it is taken round.
 
     axes : (3, 3), rows side, depth, up; scan : in those axes
     """
-    return [_girth(scan, given, f"girths[{k}]", axes) for k, given in enumerate(girths, start=1)]
+    return [
+        _girth(scan, cast("Given", given), f"girths[{k}]", axes)
+        for k, given in enumerate(girths, start=1)
+    ]
 
 
-def length_targets(lengths: Sequence[Given], axes: Floats) -> list[Target]:
+def length_targets(lengths: Sequence[Length], axes: Floats) -> list[Target]:
     """The lengths asked for, straight from point to point."""
     targets = []
-    for k, given in enumerate(lengths, start=1):
+    for k, table in enumerate(lengths, start=1):
+        given = cast("Given", table)
         label = f"lengths[{k}]"
         _keys(given, label, {"from", "to", "length_mm"})
         ends = np.stack([_point(given, label, "from"), _point(given, label, "to")]) @ axes.T
