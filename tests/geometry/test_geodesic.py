@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import trimesh
 
-from moldsmith.geometry.geodesic import border_distance
+from moldsmith.geometry.geodesic import border_distance, point_distance
 from shapes import cap, heightfield
 
 
@@ -59,3 +59,27 @@ def test_on_a_plane_it_is_the_distance_to_the_border_also_between_its_vertices()
 def test_it_stops_at_the_limit_and_is_the_limit_without_border() -> None:
     assert distances(cap(50, 60), 12.0).max() == 12.0
     assert (distances(trimesh.creation.icosphere(2, 20), 12.0) == 12.0).all()
+
+
+def test_way_from_a_point_is_straight_on_a_plane_and_an_arc_on_a_sphere() -> None:
+    flat = heightfield(lambda x, y: 0 * x, (60, 40), 3)
+    weights = np.array([0.2, 0.5, 0.3])
+    point = weights @ flat.vertices[flat.faces[200]]
+    found = point_distance(flat.vertices, flat.faces, 200, weights, 1000.0)
+    assert found == pytest.approx(np.linalg.norm(flat.vertices - point, axis=1), abs=1e-6)
+    ball = trimesh.creation.icosphere(4, 50)
+    found = point_distance(ball.vertices, ball.faces, 0, np.array([1.0, 0, 0]), 1000.0)
+    pole = ball.vertices[ball.faces[0, 0]] / 50
+    arc = 50 * np.arccos(np.clip(ball.vertices @ pole / 50, -1, 1))
+    assert np.abs(found - arc).max() < 0.01 * 50 * np.pi
+
+
+def test_over_a_wavy_sheet_it_is_the_length_of_the_waves() -> None:
+    """S-curves, where a chord and its arc are both far off."""
+    mesh = heightfield(lambda x, y: 6 * np.sin(x / 8), (100, 300), 2)
+    x = np.linspace(-50, 50, 20001)
+    along = np.r_[0, np.cumsum(np.hypot(np.diff(x), np.diff(6 * np.sin(x / 8))))]
+    here = np.interp(mesh.vertices[:, 0], x, along)
+    middle = np.abs(mesh.vertices[:, 1]) < 30
+    exact = np.minimum(here, along[-1] - here)
+    assert_within_1_percent(distances(mesh)[middle], exact[middle])

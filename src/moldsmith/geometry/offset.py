@@ -260,7 +260,8 @@ def _uncrossed(
     doubtful = far[faces].any(axis=1) | (turn.sum(axis=1) < 0.8)
     for attempt in range(_UNCROSSING):
         vertices = marched + share[:, None] * (levelled - marched)
-        vertices[share == 1] = levelled[share == 1]
+        # As an STL file will store them: rounding too can make slivers cross.
+        vertices = vertices.astype(np.float32).astype(np.float64)
         crossed = crossing_faces(vertices, faces, doubtful)
         if not crossed.any():
             break

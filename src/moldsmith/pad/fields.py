@@ -142,7 +142,7 @@ def limited(vertices: Floats, thickness: Floats, limits: Sequence[Limit]) -> Flo
     BadParameter : a region that is none, no limit in it, or limits that contradict
         each other, also where regions overlap (with the place)
     """
-    floor, ceiling = np.zeros(len(vertices)), np.full(len(vertices), THICKEST_MM)
+    floor, ceiling = np.zeros(len(vertices)), np.full(len(vertices), np.inf)
     for k, limit in enumerate(limits, start=1):
         outside = np.maximum(_outside(vertices, limit, k), 0)
         slack = RELAX_SLOPE * np.where(
