@@ -16,11 +16,15 @@ import trimesh
 from numpy.typing import ArrayLike, NDArray
 
 from ..errors import CannotBuild
+from . import stl
+from .topology import pulled_apart
 
 if TYPE_CHECKING:
     Solid: TypeAlias = Any
 else:
     Solid = manifold3d.Manifold
+
+_APART_MM = 0.004
 
 __all__ = [
     "Solid",
@@ -72,24 +76,27 @@ def printable(solid: Solid) -> trimesh.Trimesh:
     """The solid's surface, closed also after the rounding of an STL.
 
     Float32 makes vertices that lie closer than about 3e-5 mm one; where that
-    would leave an edge with more or fewer than two faces, short edges are
-    collapsed, 1 micrometre first.
+    would leave an edge with more or fewer than two faces, corners in which the
+    solid touches itself are moved apart, and short edges collapsed, 1 micrometre
+    first.
     """
     for tolerance in (0.0, 0.001, 0.003, 0.01, 0.02):
         candidate = solid.simplify(tolerance) if tolerance else solid
-        mesh = _rounded(to_mesh(candidate))
-        if mesh.is_watertight and mesh.is_winding_consistent:
-            return mesh
+        for apart in (0.0, _APART_MM):
+            mesh = _rounded(to_mesh(candidate), apart)
+            if mesh.is_watertight and mesh.is_winding_consistent:
+                return mesh
     raise CannotBuild(
         "a solid does not stay closed in an STL file",
         "Its walls touch themselves: change the sizes by a little",
     )
 
 
-def _rounded(mesh: trimesh.Trimesh) -> trimesh.Trimesh:
-    from . import stl
-
-    vertices, faces = stl.decode(stl.encode(mesh.vertices, mesh.faces))
+def _rounded(mesh: trimesh.Trimesh, apart_mm: float) -> trimesh.Trimesh:
+    vertices = np.asarray(mesh.vertices)
+    if apart_mm:
+        vertices, _ = pulled_apart(vertices, mesh.faces, apart_mm)
+    vertices, faces = stl.decode(stl.encode(vertices, mesh.faces))
     flat = (
         (faces[:, 0] == faces[:, 1]) | (faces[:, 1] == faces[:, 2]) | (faces[:, 2] == faces[:, 0])
     )

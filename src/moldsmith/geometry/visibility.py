@@ -5,10 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
-__all__ = ["Grid", "grid_over", "highest", "lowest", "plan_of"]
+__all__ = ["Grid", "grid_over", "highest", "lowest"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -86,11 +85,3 @@ def _met(plan: Floats, height: Floats, i: Ints, j: Ints) -> tuple[NDArray[np.boo
     two, three, height = two[hit], three[hit], height[hit]
     z = height[:, 0] * (1 - two - three) + height[:, 1] * two + height[:, 2] * three
     return hit, z
-
-
-def plan_of(mask: NDArray[np.bool_], grid: Grid) -> shapely.Geometry:
-    """The plan region of marked rays, a square each, as one (multi)polygon."""
-    i, j = np.nonzero(mask)
-    low = grid.low + grid.step_mm * (np.stack([i, j], axis=1) - 0.5)
-    high = low + grid.step_mm
-    return shapely.union_all(shapely.box(low[:, 0], low[:, 1], high[:, 0], high[:, 1]))

@@ -12,7 +12,6 @@ from ..errors import BadParameter
 from ..geometry import solid
 from ..stage import stage
 from ..workpiece import Finding, Vector, Workpiece
-from .blocking_out import block_out as blocked
 from .casting import (
     cast_of,
     eased_by,
@@ -45,7 +44,6 @@ def block(
     land_mm: float = 8.0,
     relief_mm: float = 0.5,
     pull: Vector | None = None,
-    block_out: bool = False,
 ) -> Workpiece:
     """Put the pad into mold bodies that enclose it.
 
@@ -62,15 +60,13 @@ def block(
         the stops that hold the gap; 0 for full contact
     pull : direction (scan coordinates) in which the casting leaves the cavity; found when left
         out: least undercut depth first, then least tilt from the face's mean
-    block_out : fill what a straight pull cannot release: overhangs of the cavity and
-        hooks of the core become pad
 
     Makes bodies 'cavity' and 'core' or 'lid'. All bodies move into the mold
     frame: z is the pull, the cavity stands on z = 0. With style 'lidded' the
     pad is made anew with its flat back.
 
     Findings: 'undercut-rigid' where core and cavity lock, 'undercut-casting'
-    where the casting must flex to leave the cavity, 'blocked-out', 'flat-back',
+    where the casting must flex to leave the cavity, 'flat-back',
     'no-room-for-stops'.
 
     Raises
@@ -96,12 +92,7 @@ def block(
     else:
         top = max(float(cast.vertices[:, 2].max()), float(sheet.points[:, 2].max())) + floor_mm
         cover = stitched(cast.vertices, cast.back[:, ::-1], cast.loop, sheet, top, up=False)
-    pad, added = cast.mesh, 0.0
-    if block_out:
-        overhang = hindrance(pad, solid.to_mesh(cavity), _RAY_MM).region
-        filled = blocked(cavity, cover, solid.from_mesh(pad), overhang)
-        cavity, cover, added = filled.cavity, filled.cover, filled.added_mm3
-        pad = solid.printable(filled.pad) if added else pad
+    pad = cast.mesh
     stops = np.empty((0, 2))
     if style == "cored":
         cover, stops = relieved(cover, pad, sheet, outline, land_mm, relief_mm)
@@ -110,7 +101,6 @@ def block(
     shift[2, 3] = -low
     meshes = {name: solid.printable(body) for name, body in bodies.items()}
     findings = _findings(meshes, pad, style, piece, stops, relief_mm)
-    findings += _filled_finding(added)
     figures = {
         "style": style,
         "outline_mm": [round(value, 3) for value in outline.bounds],
@@ -125,7 +115,6 @@ def block(
         "relief_mm": relief_mm if style == "cored" else 0.0,
         "trim_line_eased_mm": round(eased_by(piece, cast), 3),
         "pulls": [_pull_figures(item) for item in pulls[:3]],
-        "blocked_out_cm3": round(added / 1000, 3),
         "void_cm3": round(float(pad.volume) / 1000, 3),
         "block_cm3": round(sum(float(mesh.volume) for mesh in meshes.values()) / 1000, 3),
     }
@@ -175,21 +164,6 @@ def _pull_figures(item: Undercut) -> dict[str, object]:
         "undercut_mm2": round(item.area_mm2, 1),
         "undercut_depth_mm": round(item.depth_mm, 2),
     }
-
-
-def _filled_finding(added_mm3: float) -> list[Finding]:
-    if added_mm3 == 0:
-        return []
-    return [
-        Finding(
-            "blocked-out",
-            "note",
-            f"{added_mm3 / 1000:.1f} cm³ that a straight pull cannot release were filled: the "
-            "pad is thicker there. Trim the casting back, or leave block_out off for a material "
-            "that flexes",
-            "pad",
-        )
-    ]
 
 
 def _findings(

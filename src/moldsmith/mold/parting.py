@@ -13,7 +13,7 @@ from scipy import ndimage
 from ..errors import CannotBuild
 from ..geometry.terrain import outline_points, run_out, triangulated
 from ..geometry.topology import half_edges
-from ..geometry.visibility import grid_over, highest, lowest, plan_of
+from ..geometry.visibility import grid_over, highest, lowest
 
 __all__ = [
     "Hindrance",
@@ -47,13 +47,11 @@ class PartingSheet:
 
 @dataclass(frozen=True, slots=True)
 class Hindrance:
-    """What stands in the way of a straight pull: plan area, how far it reaches in, where,
-    and the plan region it covers."""
+    """What stands in the way of a straight pull: plan area, how far it reaches in, and where."""
 
     area_mm2: float
     depth_mm: float
     where: tuple[float, float, float]
-    region: shapely.Geometry
 
 
 def trim_plan(loop: Floats) -> shapely.Polygon:
@@ -138,10 +136,9 @@ def hindrance(mover: trimesh.Trimesh, fixed: trimesh.Trimesh, step_mm: float = 1
     # One lone ray between two free ones is a wall met end-on, not an undercut.
     caught &= ndimage.binary_opening(caught, np.ones((2, 2), dtype=bool))
     if not caught.any():
-        return Hindrance(0.0, 0.0, (0.0, 0.0, 0.0), shapely.Polygon())
+        return Hindrance(0.0, 0.0, (0.0, 0.0, 0.0))
     reach = ndimage.distance_transform_edt(caught) * step_mm
     worst = int(np.argmax(reach))
     x, y = grid.places(np.array([worst]))[0].tolist()
     z = float(bottom.ravel()[worst])
-    area = float(caught.sum() * step_mm**2)
-    return Hindrance(area, float(reach.max()), (x, y, z), plan_of(caught, grid))
+    return Hindrance(float(caught.sum() * step_mm**2), float(reach.max()), (x, y, z))
