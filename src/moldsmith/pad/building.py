@@ -12,7 +12,7 @@ from scipy.spatial import cKDTree
 from ..errors import BadParameter, CannotBuild
 from ..geometry.distance import SurfaceIndex
 from ..geometry.offset import Sheet, offset_sheet
-from ..geometry.topology import border_loops
+from ..geometry.topology import border_loops, pulled_apart
 from ..geometry.vectors import unit
 from ..geometry.zipping import zip_loops
 from .thickness import Floats
@@ -21,6 +21,8 @@ __all__ = ["Side", "closed_pad", "coated_void"]
 
 Side = Literal["inward", "outward"]
 Ints = NDArray[np.int64]
+
+APART_MM = 0.02  # well above the step of an STL's float32
 
 
 def closed_pad(
@@ -47,7 +49,9 @@ def closed_pad(
     pad = trimesh.Trimesh(vertices, np.concatenate([face, back, *bands]), process=False)
     if not pad.is_watertight or not pad.is_winding_consistent or pad.volume <= 0:
         raise _too_thick(patch, wanted, depth, "the two faces do not close")
-    return pad
+    # Vertices that an STL's float32 makes one would pinch the pad when it is read back.
+    vertices, _ = pulled_apart(vertices, pad.faces, APART_MM)
+    return trimesh.Trimesh(vertices, pad.faces, process=False)
 
 
 def coated_void(
