@@ -52,7 +52,8 @@ def _shift(points: Floats, normals: Floats, radius: float) -> Floats:
         return np.zeros_like(points)
     smooth = _smoother(points, radius)
     normal = unit(smooth(normals))
-    return normal * np.einsum("ij,ij->i", normal, smooth(points) - points)[:, None]
+    height = np.einsum("ij,ij->i", normal, smooth(points) - points)
+    return np.asarray(normal * height[:, None])
 
 
 def _smoother(points: Floats, radius: float) -> Callable[[Floats], Floats]:

@@ -10,6 +10,7 @@ from .distance import SurfaceIndex
 __all__ = ["inner_radius"]
 
 Floats = NDArray[np.float64]
+_SLACK = 0.02  # a ball is told from a larger one by more than this
 
 
 def inner_radius(index: SurfaceIndex, side: float, limit_mm: float) -> Floats:
@@ -28,7 +29,7 @@ def inner_radius(index: SurfaceIndex, side: float, limit_mm: float) -> Floats:
     active = np.arange(len(base))
     for _ in range(12):
         centre = base[active] + normal[active] * radius[active, None]
-        gap, sample = index.nearest_samples(centre)
+        gap, sample = index.nearest_samples(centre, _SLACK)
         away = index.sample_points[sample] - base[active]
         square = np.einsum("ij,ij->i", away, away)
         height = np.einsum("ij,ij->i", away, normal[active])

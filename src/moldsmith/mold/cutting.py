@@ -95,7 +95,10 @@ def _cells_fit(size: Floats, counts: tuple[int, ...], printer: Printer) -> bool:
         length / count + (PEG_LENGTH_MM if count > 1 else 0)
         for length, count in zip(size, counts, strict=True)
     ]
-    return fits_flat(cell[0], cell[1], printer) and cell[2] <= printer.volume_mm[2]
+    width, depth, height = printer.volume_mm
+    if min(cell[:2]) > min(width, depth) or max(cell[:2]) > np.hypot(width, depth):
+        return False  # no turn about z could help
+    return fits_flat(cell[0], cell[1], printer) and cell[2] <= height
 
 
 def _cell_limits(size: Floats, counts: tuple[int, ...], printer: Printer) -> list[float]:
