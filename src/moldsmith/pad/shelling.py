@@ -15,6 +15,7 @@ from ..geometry import colours, ply
 from ..geometry.distance import SurfaceIndex
 from ..geometry.inscribed import inner_radius
 from ..geometry.offset import Sheet, offset_sheet
+from ..geometry.refining import refined
 from ..geometry.topology import border_loops
 from ..stage import stage
 from ..workpiece import Finding, Workpiece
@@ -132,28 +133,33 @@ def _shell(
     patch = piece.body("scan")
     if not border_loops(patch.faces):
         raise BadParameter("the scan is closed: the pad has no trim line", "Run crop first")
-    index = SurfaceIndex(patch.vertices, patch.faces, cell_mm)
+    # Thickness is linear over triangles: a scan's own are too large to follow the taper.
+    fine = trimesh.Trimesh(*refined(patch.vertices, patch.faces, cell_mm), process=False)
+    index = SurfaceIndex(fine.vertices, fine.faces, cell_mm)
     sign = 1.0 if side == "outward" else -1.0
-    full, missing = _base(patch, index, thickness_mm, points, form, sign, cell_mm)
+    full, missing = _base(fine, index, thickness_mm, points, form, sign, cell_mm)
     full = full + bumps_height(index, bumps)
     full = np.maximum(limited(index.vertices, full, limits), min_mm)
-    _refuse_extremes(patch, full, edge_mm)
-    rim_mm = rim_distance(patch, max(taper_mm, 4 * cell_mm))
+    _refuse_extremes(fine, full, edge_mm)
+    rim_mm = rim_distance(fine, max(taper_mm, 4 * cell_mm))
     wanted = tapered_thickness(rim_mm, full, taper_mm, edge_mm, profile)
     sheet = offset_sheet(index, wanted, side=sign, cell_mm=cell_mm)
     depth = inner_radius(index, sign, float(wanted.max()))
-    bodies = {"pad": closed_pad(patch, sheet, side, wanted, depth)}
+    # Pad and void must have the same scanned triangles: a coat is set off from the small ones.
+    face = fine if coat_mm > 0 else patch
+    own = len(face.vertices)
+    bodies = {"pad": closed_pad(face, sheet, side, wanted[:own], depth[:own])}
     if coat_mm > 0:
-        bodies["void"] = coated_void(patch, side, wanted, depth, cell_mm, coat_mm)
-    field = _Field(patch, wanted, min_mm, rim_mm >= taper_mm)
+        bodies["void"] = coated_void(face, side, wanted, depth, cell_mm, coat_mm)
+    field = _Field(fine, wanted, min_mm, rim_mm >= taper_mm)
     figures = {
-        **_body_figures(patch, bodies["pad"], sheet),
+        **_body_figures(face, bodies["pad"], sheet),
         **field.figures(),
         **_coat_figures(bodies, coat_mm),
     }
     findings = [
-        *_findings(patch, wanted, depth, side),
-        *form_finding(patch, missing),
+        *_findings(fine, wanted, depth, side),
+        *form_finding(fine, missing),
         *_coat_findings(coat_mm),
     ]
     return piece.with_named(bodies).note(figures, findings, {"thickness.ply": field.picture()})
