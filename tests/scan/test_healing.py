@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from moldsmith import BadParameter, BadScan, Workpiece, heal
 from moldsmith.geometry import stl, topology
+from moldsmith.scan.resurfacing import Resurface
 
 Floats = NDArray[np.float64]
 R = 100.0
@@ -65,7 +66,7 @@ def assert_clean(mesh: trimesh.Trimesh) -> None:
 
 
 def test_a_clean_scan_stays_as_it_is() -> None:
-    healed = heal(piece(sphere()))
+    healed = heal(piece(sphere()), reduce_mm=0)
     assert healed.body("scan").volume == pytest.approx(sphere().volume, rel=1e-6)
     assert len(healed.body("scan").faces) == len(sphere().faces)
     assert healed.findings == ()
@@ -81,7 +82,7 @@ def test_a_refilled_hole_lies_on_the_sphere(radius: float, within_mm: float) -> 
 
 
 def test_the_filling_is_as_fine_as_what_surrounds_it() -> None:
-    mesh = heal(piece(holed(sphere(5), ((R, 0, 0), 25.0)))).body("scan")
+    mesh = heal(piece(holed(sphere(5), ((R, 0, 0), 25.0))), reduce_mm=0).body("scan")
     near = np.linalg.norm(mesh.triangles_center - (R, 0, 0), axis=1) < 20
     assert np.median(mesh.area_faces[near]) == pytest.approx(
         np.median(sphere(5).area_faces), rel=0.5
@@ -228,9 +229,10 @@ def test_a_moebius_band_is_cut_open_rather_than_refused() -> None:
     assert len(topology.border_loops(mesh.faces)) == 1
 
 
-@settings(max_examples=25, deadline=None)
-@given(st.integers(0, 2**32 - 1))
-def test_whatever_spoils_the_scan_the_result_is_clean(seed: int) -> None:
+@pytest.mark.parametrize("resurface", ["never", "always"])
+@settings(max_examples=12, deadline=None)
+@given(seed=st.integers(0, 2**32 - 1))
+def test_whatever_spoils_the_scan_the_result_is_clean(resurface: Resurface, seed: int) -> None:
     rng = np.random.default_rng(seed)
     mesh = trimesh.creation.icosphere(3, R)
     vertices = mesh.vertices * (1 + rng.normal(scale=0.004, size=(len(mesh.vertices), 1)))
@@ -241,8 +243,73 @@ def test_whatever_spoils_the_scan_the_result_is_clean(seed: int) -> None:
     near = faces[rng.integers(len(faces), size=30)][:, [0, 1, 1]]
     near[:, 2] = rng.integers(len(vertices), size=30)
     faces = np.concatenate([faces, stray, near])
-    healed = heal(piece(trimesh.Trimesh(vertices, faces, process=False)), max_hole_mm=80)
+    spoiled = piece(trimesh.Trimesh(vertices, faces, process=False))
+    reduce_mm = 0.05 if resurface == "always" else 0.0
+    healed = heal(
+        spoiled, max_hole_mm=80, resurface=resurface, resolution_mm=15.0, reduce_mm=reduce_mm
+    )
     assert_clean(healed.body("scan"))
+
+
+def test_a_scan_of_two_crossing_passes_gets_a_new_surface_and_is_told_how_good_it_is() -> None:
+    second = sphere().apply_translation((3.0, 1.0, 0.5))
+    ring = second.faces[(np.abs(second.triangles_center[:, 2]) < 70)]
+    both = joined(sphere(), trimesh.Trimesh(second.vertices, ring, process=False))
+    healed = heal(piece(both), resurface="always", resolution_mm=8.0, reduce_mm=0)
+    mesh, figures = healed.body("scan"), healed.record("heal")["figures"]
+    assert_clean(mesh)
+    assert mesh.is_watertight
+    assert figures["resurfaced"] is True
+    assert figures["resurfacing_error_max_mm"] < 0.6 * 8.0
+    away = np.linalg.norm(mesh.vertices, axis=1)
+    assert away.min() > R - 4
+    assert away.max() < R + 3.2 + 4
+    assert "resurfaced" in [finding.code for finding in healed.findings]
+
+
+def test_a_new_surface_leaves_wide_openings_open() -> None:
+    bowl = holed(sphere(), ((0, 0, R), 80.0))
+    healed = heal(piece(bowl), resurface="always", resolution_mm=6.0)
+    mesh = healed.body("scan")
+    loops = topology.border_loops(mesh.faces)
+    assert len(loops) == 1
+    assert mesh.vertices[:, 2].max() == pytest.approx(bowl.vertices[bowl.faces, 2].max(), abs=9.0)
+    assert_clean(mesh)
+
+
+def test_a_sound_scan_is_not_made_anew() -> None:
+    assert heal(piece(sphere())).record("heal")["figures"]["resurfaced"] is False
+
+
+def test_a_second_layer_is_dropped_and_told() -> None:
+    second = holed(sphere().apply_scale(1.02), ((0, 0, -R), 120.0))
+    healed = heal(piece(sphere(), second), reduce_mm=0)
+    assert len(healed.body("scan").faces) == len(sphere().faces)
+    assert [finding.code for finding in healed.findings] == ["layer-dropped"]
+
+
+@pytest.mark.parametrize("opened", [False, True])
+def test_fewer_triangles_keep_the_surface_within_the_tolerance(opened: bool) -> None:
+    mesh = holed(sphere(5), ((0, 0, R), 90.0)) if opened else sphere(5)
+    healed = heal(piece(mesh), reduce_mm=0.05)
+    fewer, figures = healed.body("scan"), healed.record("heal")["figures"]
+    assert len(fewer.faces) < 0.8 * len(mesh.faces)
+    assert 0 < figures["reduction_deviation_mm"] <= 0.05
+    _, away, _ = trimesh.proximity.closest_point_naive(
+        fewer, mesh.vertices[np.unique(mesh.faces)[::40]]
+    )
+    assert away.max() <= 0.0501
+    assert_clean(fewer)
+    assert len(topology.border_edges(fewer.faces)) == len(topology.border_edges(mesh.faces))
+
+
+def test_a_noisy_scan_keeps_its_triangles() -> None:
+    mesh = sphere(5)
+    rough = mesh.vertices + np.random.default_rng(1).normal(scale=0.3, size=mesh.vertices.shape)
+    healed = heal(piece(trimesh.Trimesh(rough, mesh.faces, process=False)))
+    figures = healed.record("heal")["figures"]
+    assert figures["triangles_reduced"] <= 0.05 * len(mesh.faces)
+    assert figures["reduction_deviation_mm"] <= 0.05
 
 
 def test_values_out_of_range_are_named() -> None:
@@ -250,6 +317,9 @@ def test_values_out_of_range_are_named() -> None:
         ({"max_hole_mm": -1.0}, "max_hole_mm = -1.0 is out of range.*0 to 1000"),
         ({"fragment_share": 2.0}, "fragment_share = 2.0 is out of range"),
         ({"weld_mm": float("nan")}, "weld_mm = nan is out of range"),
+        ({"reduce_mm": 3.0}, "reduce_mm = 3.0 is out of range"),
+        ({"resolution_mm": 0.1}, "resolution_mm = 0.1 is out of range.*0.5 to 20"),
+        ({"resurface": "maybe"}, "resurface = 'maybe' is not known"),
     ):
         with pytest.raises(BadParameter, match=problem):
             heal(piece(sphere(2)), **wrong)

@@ -12,6 +12,7 @@ __all__ = [
     "border_loops",
     "compact",
     "components",
+    "crowded_faces",
     "degenerate",
     "edge_keys",
     "face_pairs",
@@ -42,8 +43,27 @@ def edge_keys(edges: Ints) -> Ints:
 def border_edges(faces: Ints) -> Ints:
     """Directed edges (b, 2) that only one face has, as that face runs along them."""
     edges = half_edges(faces)
-    _, inverse, counts = np.unique(edge_keys(edges), return_inverse=True, return_counts=True)
-    return np.asarray(edges[counts[inverse.reshape(-1)] == 1])
+    keys = edge_keys(edges)
+    ordered = np.sort(keys)
+    alone = np.r_[True, ordered[1:] != ordered[:-1]]
+    alone[:-1] &= alone[1:]
+    return np.asarray(edges[_among(keys, ordered[alone])])
+
+
+def crowded_faces(faces: Ints) -> NDArray[np.bool_]:
+    """Which faces (m,) have an edge of more than two faces."""
+    keys = edge_keys(half_edges(faces))
+    ordered = np.sort(keys)
+    third = ordered[2:][ordered[2:] == ordered[:-2]]
+    return np.asarray(_among(keys, np.unique(third)).reshape(-1, 3).any(axis=1))
+
+
+def _among(keys: Ints, few: Ints) -> NDArray[np.bool_]:
+    """Which keys are among few sorted ones; without the temporaries of a join of equals."""
+    if len(few) == 0:
+        return np.zeros(len(keys), dtype=bool)
+    at = np.minimum(np.searchsorted(few, keys), len(few) - 1)
+    return np.asarray(few[at] == keys)
 
 
 def face_pairs(faces: Ints) -> tuple[Ints, Ints]:
@@ -105,9 +125,15 @@ def vertex_faces(faces: Ints, count: int) -> sparse.csr_array:
 
 def weld_near(vertices: Floats, faces: Ints, distance: float) -> Ints:
     """The faces with vertices no farther apart than `distance` made one, the first of them."""
-    pairs = spatial.cKDTree(vertices).query_pairs(distance, output_type="ndarray")
-    if len(pairs) == 0:
+    tree = spatial.cKDTree(vertices, balanced_tree=False, compact_nodes=False)
+    bound = distance * (1 + 1e-9) + 1e-12  # the query leaves out what lies at the bound itself
+    gap = tree.query(vertices, k=[2], distance_upper_bound=bound, workers=-1)[0]
+    close = np.flatnonzero(np.isfinite(gap[:, 0]))  # only these have a neighbour at all
+    del tree, gap
+    if len(close) == 0:
         return faces
+    pairs = spatial.cKDTree(vertices[close]).query_pairs(distance, output_type="ndarray")
+    pairs = close[pairs]
     count = len(vertices)
     graph = sparse.coo_array((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), (count, count))
     _, label = csgraph.connected_components(graph, directed=False)

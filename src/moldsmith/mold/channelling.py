@@ -95,7 +95,7 @@ def channels(
     found = [
         peak
         for peak in peaks(pad.vertices[:, 2], pad.faces, pocket_mm, _CROWN_MM)
-        if pad.vertex_normals[peak.vertex, 2] > 0
+        if pad.vertex_normals[peak.vertex, 2] > 0 or not ground.roofed(pad.vertices[peak.vertex])
     ]
     vented: list[Channel] = []
     for pocket in found:
@@ -148,6 +148,11 @@ class _Ground:
         self.ceiling = highest(pad.vertices, pad.faces, self.grid).ravel()
         self.rows = np.flatnonzero(np.isfinite(self.floor))
         self.places = self.grid.places(self.rows)
+
+    def roofed(self, point: Floats) -> bool:
+        """Whether the void goes on over a point of its surface."""
+        near = int(np.argmin(np.linalg.norm(self.places - point[:2], axis=1)))
+        return bool(self.ceiling[self.rows[near]] > point[2] + _CROWN_MM)
 
     def channel(
         self,

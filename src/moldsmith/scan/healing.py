@@ -12,9 +12,11 @@ from numpy.typing import NDArray
 from ..errors import BadParameter, BadScan
 from ..geometry import holes, orientation, topology
 from ..geometry.clipping import corner_angles
+from ..geometry.reduction import reduced
 from ..stage import stage
 from ..workpiece import Finding, Vector, Workpiece
 from .fragments import sort_out
+from .resurfacing import Resurface, faults, resurfaced, without_layers
 
 __all__ = ["heal"]
 
@@ -42,13 +44,17 @@ def heal(
     max_hole_mm: float = 60.0,
     fragment_share: float = 0.05,
     weld_mm: float = 0.01,
+    resurface: Resurface = "auto",
+    resolution_mm: float = 3.0,
+    reduce_mm: float = 0.05,
 ) -> Workpiece:
     """Make the raw scan one clean, outward-facing surface.
 
     Vertices within `weld_mm` become one; degenerate and doubled triangles,
     spikes, loose fragments and a floor patch go; edges of more than two
     triangles and vertices of more than one fan are taken apart; all triangles
-    face outward; holes are filled smoothly, large openings stay.
+    face outward; a second layer over the first goes; holes are filled smoothly,
+    large openings stay. A scan beyond such repair is given a new surface.
 
     Parameters
     ----------
@@ -56,13 +62,20 @@ def heal(
     fragment_share : a loose piece of less than this share of the largest one's
         area is dropped, 0 to 1
     weld_mm : 0 to 1 mm
+    resurface : 'auto' makes a new surface where more than 2 % of the edges have more
+        than two triangles or more than 3 % of the area lies inside the scan itself;
+        'never'; 'always'
+    resolution_mm : edge of the cells of such a new surface, 0.5 to 20 mm
+    reduce_mm : the result has as few triangles as keep it within this of the healed
+        surface, 0 to 2 mm; 0: all
 
     Returns
     -------
     Workpiece whose 'scan' is manifold and oriented, closed but for its openings
 
-    Findings: pieces kept, holes filled that were more than half of max_hole_mm
-    across, openings kept, floor dropped, outside unsure.
+    Findings: new surface with its deviation, layers dropped, pieces kept, holes
+    filled that were more than half of max_hole_mm across, openings kept, floor
+    dropped, outside unsure.
 
     Raises
     ------
@@ -72,16 +85,26 @@ def heal(
     _check("max_hole_mm", max_hole_mm, 0.0, 1000.0)
     _check("fragment_share", fragment_share, 0.0, 1.0)
     _check("weld_mm", weld_mm, 0.0, 1.0)
+    _check("resolution_mm", resolution_mm, 0.5, 20.0)
+    _check("reduce_mm", reduce_mm, 0.0, 2.0)
+    if resurface not in ("auto", "never", "always"):
+        raise BadParameter(
+            f"resurface = {resurface!r} is not known", "Give 'auto', 'never' or 'always'"
+        )
     mesh = piece.body("scan")
     counts = {"triangles": len(mesh.faces)}
     surface = _Surface(np.array(mesh.vertices), np.array(mesh.faces), counts)
     _weld(surface, weld_mm)
     _drop_spikes(surface)
+    crowded, edges = _crowded_edges(surface.faces)
     _make_manifold(surface)
-    findings = _drop_loose(surface, fragment_share, np.asarray(piece.frame.up))
+    findings = _drop_layers(surface)
+    findings += _resurface(surface, resurface, resolution_mm, crowded / edges)
+    findings += _drop_loose(surface, fragment_share, np.asarray(piece.frame.up))
     findings += _face_outward(surface)
     findings += _fill_holes(surface, max_hole_mm)
     _make_manifold(surface)
+    _reduce(surface, reduce_mm)
     surface.vertices, moved = topology.pulled_apart(surface.vertices, surface.faces, APART_MM)
     surface.counts["vertices_pulled_apart"] = moved
     surface.counts["triangles_left"] = len(surface.faces)
@@ -129,8 +152,7 @@ def _drop_spikes(surface: _Surface) -> None:
 def _make_manifold(surface: _Surface) -> None:
     """Only two faces an edge, one fan a vertex, neighbours facing alike."""
     vertices, faces = surface.vertices, surface.faces
-    keys = topology.edge_keys(topology.half_edges(faces))
-    _, per_edge = np.unique(keys, return_counts=True)
+    crowded, _ = _crowded_edges(faces)
     flips = orientation.consistent_flips(faces, topology.mated_edges(vertices, faces))
     faces = np.where(flips[:, None], faces[:, ::-1], faces)
     before = len(vertices)
@@ -138,27 +160,83 @@ def _make_manifold(surface: _Surface) -> None:
         faces, source = topology.split_corners(faces, topology.mated_edges(vertices, faces))
         vertices = vertices[source]
         # A surface folded onto itself can meet an edge twice in one fan: such faces go.
-        crowded = _crowded(faces)
-        if not crowded.any():
+        folded = topology.crowded_faces(faces)
+        if not folded.any():
             break
-        faces = faces[~crowded]
-        _add(surface, "folded_dropped", int(crowded.sum()))
+        faces = faces[~folded]
+        _add(surface, "folded_dropped", int(folded.sum()))
     _add(surface, "folded_dropped", 0)
-    _add(surface, "crowded_edges_split", int((per_edge > 2).sum()))
+    _add(surface, "crowded_edges_split", crowded)
     _add(surface, "vertices_split", len(vertices) - before)
     _add(surface, "triangles_flipped", int(flips.sum()))
     surface.vertices, surface.faces = topology.compact(vertices, faces)
 
 
-def _crowded(faces: Ints) -> NDArray[np.bool_]:
-    """Which faces have an edge of more than two faces."""
-    keys = topology.edge_keys(topology.half_edges(faces))
-    _, inverse, counts = np.unique(keys, return_inverse=True, return_counts=True)
-    return np.asarray((counts[inverse.reshape(-1)] > 2).reshape(-1, 3).any(axis=1))
-
-
 def _add(surface: _Surface, key: str, number: int) -> None:
     surface.counts[key] = surface.counts.get(key, 0) + number
+
+
+def _crowded_edges(faces: Ints) -> tuple[int, int]:
+    """How many edges have more than two faces, and how many edges there are."""
+    keys = np.sort(topology.edge_keys(topology.half_edges(faces)))
+    first = np.flatnonzero(np.r_[True, keys[1:] != keys[:-1]])
+    per_edge = np.diff(np.r_[first, len(keys)])
+    return int((per_edge > 2).sum()), len(per_edge)
+
+
+def _drop_layers(surface: _Surface) -> list[Finding]:
+    faces, dropped = without_layers(surface.vertices, surface.faces)
+    surface.counts["layers_dropped"] = dropped
+    if not dropped:
+        return []
+    kept = surface.faces
+    surface.vertices, surface.faces = topology.compact(surface.vertices, faces)
+    message = (
+        f"{dropped} second layer(s) of {len(kept) - len(faces)} triangles lay along a larger "
+        "piece and were dropped. If they were meant, put them into a file of their own"
+    )
+    return [Finding("layer-dropped", "warning", message, "scan")]
+
+
+def _resurface(
+    surface: _Surface, wanted: Resurface, resolution_mm: float, crowded_share: float
+) -> list[Finding]:
+    """A new surface where the faults are beyond repair, or where one is wanted."""
+    found = faults(surface.vertices, surface.faces, crowded_share)
+    surface.counts["crowded_edge_share"] = round(found.crowded_share, 4)
+    surface.counts["overlap_area_share"] = round(found.overlap_share, 4)
+    needed = wanted == "always" or (wanted == "auto" and found.beyond_repair)
+    surface.counts["resurfaced"] = needed
+    if not needed:
+        return []
+    vertices, faces, figures = resurfaced(surface.vertices, surface.faces, resolution_mm)
+    if len(faces) == 0:
+        raise BadScan(
+            "the scan encloses nothing that a new surface could be laid round",
+            "Scan again, or give resurface = 'never'",
+        )
+    surface.vertices, surface.faces = vertices, faces
+    surface.counts |= figures
+    _make_manifold(surface)
+    message = (
+        f"{100 * found.crowded_share:.1f} % of the edges had more than two triangles and "
+        f"{100 * found.overlap_share:.0f} % of the area lay inside the scan itself: the surface "
+        f"was made anew at {resolution_mm:g} mm, "
+        f"{figures['resurfacing_error_p99_mm']:.2f} mm off the scan at most (99 %). Detail below "
+        "that is lost; a smaller resolution_mm keeps more"
+    )
+    return [Finding("resurfaced", "warning", message, "scan", _place(vertices))]
+
+
+def _reduce(surface: _Surface, reduce_mm: float) -> None:
+    """Fewer triangles within the tolerance; the deviation is measured, not assumed."""
+    before, deviation = len(surface.faces), 0.0
+    if reduce_mm > 0:
+        surface.vertices, surface.faces, deviation = reduced(
+            surface.vertices, surface.faces, reduce_mm
+        )
+    surface.counts["triangles_reduced"] = before - len(surface.faces)
+    surface.counts["reduction_deviation_mm"] = round(deviation, 5)
 
 
 def _drop_loose(surface: _Surface, share: float, up: Floats) -> list[Finding]:
