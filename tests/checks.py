@@ -62,6 +62,7 @@ PEG_TAPER = np.tan(np.radians(10.0))  # of the pegs' flanks, as the keys' docume
 COVERS = ("core", "lid")
 STOP_MM = 5.0
 WALL_MM = 1.2
+FILM_MM3 = 1.0
 ROUGH_MM = 0.05  # what a depth may change by when the void is made simpler
 
 
@@ -143,7 +144,9 @@ class Run:
     def pockets(self) -> list[Pocket]:
         """The void's air pockets, also those that only just miss the limit."""
         limit = self.log("channels")["parameters"]["pocket_mm"]
-        return air_pockets(self.void, limit - ROUGH_MM)
+        # Where flanges meet, float32 leaves lone films of no volume between them.
+        rooms = [room for room in self.void.decompose() if room.volume() > FILM_MM3]
+        return [pocket for room in rooms for pocket in air_pockets(room, limit - ROUGH_MM)]
 
     @property
     def channels(self) -> list[Mapping[str, float]]:
