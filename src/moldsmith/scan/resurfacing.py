@@ -1,0 +1,163 @@
+"""A new surface for a scan that local repair cannot mend.
+
+Where layers lie on one another, the surface crosses itself or edges have many
+faces, there is no neighbourhood to repair. The winding number still tells
+inside from outside; its sign on the distance to the scan, on a narrow band of
+cells round it, gives a field whose zero is one clean surface: the outermost of
+doubled layers. What it spans across openings is taken away again.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal, TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..geometry import topology
+from ..geometry.distance import SurfaceIndex
+from ..geometry.isosurface import extract, narrow_band
+from ..geometry.orientation import capped_volume
+from ..geometry.winding import WindingTree
+
+__all__ = ["Faults", "Resurface", "faults", "resurfaced", "without_layers"]
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Mask = NDArray[np.bool_]
+Resurface: TypeAlias = Literal["auto", "never", "always"]
+
+CROWDED_SHARE = 0.02  # of edges with more than two faces, beyond which repair is hopeless
+OVERLAP_SHARE = 0.03  # of the area that lies inside the rest of the scan
+WITHIN = 0.9  # mean winding number beyond which a face lies inside the scan
+PROBES = 2000  # places at which the overlap is looked for
+LAYER_MM = 6.0  # a second pass of the scanner lies this near the first; from memory
+LAYER_SHARE = 0.7  # of a piece's area that must lie so near for it to be a layer
+ACCURACY = 1.5  # of the winding tree: the sign is all that is asked
+OPEN_SHARE = 0.6  # of the resolution: farther from the scan the new surface spans an opening
+
+
+@dataclass(frozen=True, slots=True)
+class Faults:
+    """What speaks against repair: shares of crowded edges and of area inside the scan itself."""
+
+    crowded_share: float
+    overlap_share: float
+
+    @property
+    def beyond_repair(self) -> bool:
+        return self.crowded_share > CROWDED_SHARE or self.overlap_share > OVERLAP_SHARE
+
+
+def faults(vertices: Floats, faces: Ints, crowded_share: float) -> Faults:
+    """How much of an oriented scan lies within itself.
+
+    The mean of the winding numbers before and behind a good face is 1/2, or -1/2 if
+    the scan is inside out, and nearer 0 where it is open; on an inner layer or
+    beyond a crossing it is 3/2.
+    """
+    rng = np.random.default_rng(0)
+    cross = _crosses(vertices, faces)
+    area = np.linalg.norm(cross, axis=1)
+    chosen = rng.choice(len(faces), PROBES, p=area / area.sum())
+    step = 1e-3 * np.sqrt(area.mean())
+    front = vertices[faces[chosen]].mean(axis=1) + step * cross[chosen] / area[chosen, None]
+    number = WindingTree(vertices, faces).number(front)
+    return Faults(crowded_share, float((np.abs(number + 0.5) > WITHIN).mean()))
+
+
+def without_layers(vertices: Floats, faces: Ints) -> tuple[Ints, int]:
+    """The faces without the pieces that lie all along a larger piece, and how many those were."""
+    number, label = topology.components(faces)
+    if number == 1:
+        return faces, 0
+    area = np.linalg.norm(_crosses(vertices, faces), axis=1)
+    size = np.bincount(label, area, minlength=number)
+    large = np.argsort(-size, kind="stable")
+    large = large[size[large] > 0.01 * size.max()]
+    kept, dropped = [int(large[0])], []
+    for part in large[1:].tolist():
+        base = topology.compact(vertices, faces[np.isin(label, kept)])
+        own = np.flatnonzero(label == part)
+        middles = vertices[faces[own]].mean(axis=1)
+        near = SurfaceIndex(*base, LAYER_MM / 2).nearest_samples(middles)[0] < LAYER_MM
+        if np.average(near, weights=area[own]) > LAYER_SHARE:
+            dropped.append(part)
+        else:
+            kept.append(part)
+    return faces[~np.isin(label, dropped)], len(dropped)
+
+
+def resurfaced(
+    vertices: Floats, faces: Ints, resolution_mm: float
+) -> tuple[Floats, Ints, dict[str, float]]:
+    """One manifold surface in place of the soup, and how far it lies off the scan.
+
+    Details and gaps below the resolution are lost; openings stay open.
+    """
+    faces = _islands_alike(vertices, faces)
+    tree = WindingTree(vertices, faces, ACCURACY)
+    index = SurfaceIndex(vertices, faces, resolution_mm / 2)
+    reach = 0.6 * index.spacing_mm
+
+    def of_cells(points: Floats, half_diagonal: float) -> Floats:
+        return index.nearest_samples(points)[0]
+
+    def signed(points: Floats) -> Floats:
+        gap = np.maximum(index.closest(points).distance, 1e-6 * resolution_mm)
+        return np.where(tree.number(points) > 0.5, -gap, gap)
+
+    band = narrow_band(of_cells, index.sample_points, resolution_mm, resolution_mm, slack_mm=reach)
+    new_vertices, new_faces, _ = extract(signed, band)
+    off = index.closest(new_vertices).distance
+    new_faces = new_faces[(off[new_faces] < OPEN_SHARE * resolution_mm).all(axis=1)]
+    new_vertices, new_faces = topology.compact(new_vertices, new_faces)
+    off = index.closest(new_vertices).distance if len(new_faces) else np.zeros(1)
+    figures = {
+        "resolution_mm": resolution_mm,
+        "resurfacing_error_p99_mm": round(float(np.quantile(off, 0.99)), 4),
+        "resurfacing_error_max_mm": round(float(off.max()), 4),
+    }
+    return new_vertices, new_faces, figures
+
+
+def _islands_alike(vertices: Floats, faces: Ints) -> Ints:
+    """The largest piece turned outward, and every other as it fits the rest.
+
+    The rest of a body winds more behind a piece of its skin than before it.
+    """
+    number, label = topology.components(faces)
+    cross = _crosses(vertices, faces)
+    area = np.linalg.norm(cross, axis=1)
+    size = np.bincount(label, area, minlength=number)
+    main = label == np.argmax(size)
+    faces = np.array(faces)
+    if capped_volume(*topology.compact(vertices, faces[main])) < 0:
+        faces[main] = faces[main][:, ::-1]
+    if number == 1:
+        return faces
+    step = np.sqrt(size[label] / 8)[:, None] * cross / np.maximum(area, 1e-30)[:, None]
+    some = _some_of_each(label, ~main)
+    tree = WindingTree(vertices, faces[main])
+    middles = vertices[faces[some]].mean(axis=1)
+    rise = tree.number(middles - step[some]) - tree.number(middles + step[some])
+    vote = np.bincount(label[some], rise * area[some], minlength=number)
+    turn = (vote < 0)[label] & ~main
+    faces[turn] = faces[turn][:, ::-1]
+    return faces
+
+
+def _some_of_each(label: Ints, wanted: Mask, most: int = 16) -> Ints:
+    """Up to `most` faces of each piece, evenly out of its row."""
+    rows = np.flatnonzero(wanted)
+    rows = rows[np.argsort(label[rows], kind="stable")]
+    _, start, count = np.unique(label[rows], return_index=True, return_counts=True)
+    rank = np.arange(len(rows)) - np.repeat(start, count)
+    every = np.repeat(-(-count // most), count)
+    return np.asarray(rows[rank % every == 0])
+
+
+def _crosses(vertices: Floats, faces: Ints) -> Floats:
+    corners = vertices[faces]
+    return np.asarray(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]) / 2)
