@@ -26,7 +26,7 @@ Mask = NDArray[np.bool_]
 Mesh = tuple[Floats, Ints]
 
 BLOCK_FACES = 250_000  # bounds the memory; the library keeps what it once took
-ROUNDS = 6
+ROUNDS = 8
 ROUGH_SHARE = 0.5
 BOLDEST = 2.0  # tolerances that a collapse may cost at first
 TOO_BOLD = 0.2  # share of faces in error at which less cost is allowed, rather than they kept
@@ -79,6 +79,7 @@ def _reduced_block(vertices: Floats, faces: Ints, tolerance: float) -> tuple[Mes
     spacing = 2 * float(np.sqrt(_areas(vertices, faces).mean()))
     index = SurfaceIndex(vertices, faces, max(spacing, tolerance))
     cost = BOLDEST * tolerance
+    rings = 2
     for _ in range(ROUNDS):
         fewer = _collapsed(vertices, faces, kept, cost)
         if len(fewer[1]) > WORTH_IT * len(faces):
@@ -91,12 +92,18 @@ def _reduced_block(vertices: Floats, faces: Ints, tolerance: float) -> tuple[Mes
                 break
             cost /= 2
             continue
-        spread = np.zeros(len(vertices), dtype=bool)
-        spread[faces[failed]] = True
-        near = spread[faces].any(axis=1)  # farther round what was kept already
-        spread[faces[failed | (kept & near)]] = True
-        kept |= spread[faces].any(axis=1)
+        kept |= _grown(faces, failed, len(vertices), rings)
+        rings *= 2  # what fails again is given more room
     return (vertices, faces), 0.0
+
+
+def _grown(faces: Ints, chosen: Mask, count: int, rings: int) -> Mask:
+    """The chosen faces and so many rings of faces round them; `count` vertices."""
+    for _ in range(rings):
+        spread = np.zeros(count, dtype=bool)
+        spread[faces[chosen]] = True
+        chosen = np.asarray(spread[faces].any(axis=1))
+    return chosen
 
 
 def _rough(vertices: Floats, faces: Ints, tolerance: float) -> bool:
@@ -157,13 +164,13 @@ def _deviation(index: SurfaceIndex, fewer: Mesh, tolerance: float) -> tuple[floa
     corners = vertices[faces]
     middles = [corners.mean(axis=1), *((corners[:, k] + corners[:, k - 1]) / 2 for k in range(3))]
     back = _closest(index, np.concatenate([vertices, *middles]), tolerance)
-    far = np.asarray(back[1] > tolerance)
+    far: Mask = np.asarray(back[1] > tolerance)
     far[: len(vertices)] |= _faulty(vertices, faces)
-    bad = far[: len(vertices)][faces].any(axis=1)
+    bad: Mask = np.asarray(far[: len(vertices)][faces].any(axis=1))
     bad |= far[len(vertices) :].reshape(4, -1).any(axis=0)
     # An old face is at fault if it is the nearest to such a place, or the other way round.
-    astray = np.asarray((there[1] > tolerance) | bad[there[0]])
-    failed = np.asarray(astray[index.faces].any(axis=1))
+    astray: Mask = np.asarray((there[1] > tolerance) | bad[there[0]])
+    failed: Mask = np.asarray(astray[index.faces].any(axis=1))
     failed[back[0][far]] = True
     return float(max(there[1].max(), back[1].max())), failed
 
