@@ -129,7 +129,7 @@ def _distinct(cells: Ints) -> Ints:
     low = cells.min(axis=0)
     span = tuple((cells.max(axis=0) - low + 1).tolist())
     keys = np.unique(np.ravel_multi_index(tuple((cells - low).T), span))
-    return np.stack(np.unravel_index(keys, span), axis=1) + low
+    return np.asarray(np.stack(np.unravel_index(keys, span), axis=1) + low)
 
 
 def _merged(*rows: Ints) -> Ints:
