@@ -39,7 +39,16 @@ SCHEMA_ID = "moldsmith/stage-log"
 SCHEMA_VERSION = 1
 LOG_NAME = "log.json"
 FAILED_NAME = "failed.json"
-_LIBRARIES = ("numpy", "scipy", "trimesh", "manifold3d", "shapely", "networkx")
+_LIBRARIES = (
+    "numpy",
+    "scipy",
+    "trimesh",
+    "manifold3d",
+    "shapely",
+    "networkx",
+    "potpourri3d",
+    "fast-simplification",
+)
 
 P = ParamSpec("P")
 log = logging.getLogger(__name__)
