@@ -33,7 +33,7 @@ Plane = tuple[tuple[float, float, float], tuple[float, float, float]]
 
 SCANS = 216
 PADS_SHARE = 0.95
-HANG_S = 120  # a scan takes a second or two: this is no measure of speed
+HANG_S = 300  # a scan takes a second or two: this is no measure of speed
 UNITS = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "inch": 25.4}
 
 
@@ -161,7 +161,7 @@ def _pad_fault(seed: int, which: Body, kinds: Sequence[str], rng: np.random.Gene
         piece = load_scan(path, unit=unit)
     # Fewer triangles are sought on every fourth: it takes as long as all the rest.
     reduce_mm = 0.05 if seed % 4 == 0 else 0.0
-    piece = heal(piece, resolution_mm=6.0, reduce_mm=reduce_mm)
+    piece = heal(piece, resolution_mm=9.0, reduce_mm=reduce_mm)
     piece = crop(piece, planes=which.planes)
     pad = shell(piece, thickness_mm=which.thickness_mm, cell_mm=4.0).body("pad")
     return fault(pad)
