@@ -178,7 +178,8 @@ def test_picture_of_the_field_has_a_colour_a_vertex_and_its_range(tmp_path: Path
     piece = ms.shell(ms.Workpiece("belly", {"scan": CAP}, folder=tmp_path), thickness_mm=8)
     assert piece.record("shell")["figures"]["thickness_scale_mm"] == [1.0, 8.0]
     shown = trimesh.load(tmp_path / "01-shell" / "thickness.ply", process=False)
-    assert len(shown.vertices) == len(CAP.vertices)
+    assert len(shown.vertices) >= len(CAP.vertices)  # large triangles are shown refined
+    assert shown.vertices[: len(CAP.vertices)] == pytest.approx(CAP.vertices, abs=1e-4)
     colours = shown.visual.vertex_colors[:, :3].astype(int)
     rim = nearest(CAP, (60 * np.sin(np.radians(60)), 0, 30))
     top = nearest(CAP, (0, 0, 60))

@@ -43,6 +43,8 @@ def edge_keys(edges: Ints) -> Ints:
 def border_edges(faces: Ints) -> Ints:
     """Directed edges (b, 2) that only one face has, as that face runs along them."""
     edges = half_edges(faces)
+    if len(edges) == 0:
+        return edges
     keys = edge_keys(edges)
     ordered = np.sort(keys)
     alone = np.r_[True, ordered[1:] != ordered[:-1]]
