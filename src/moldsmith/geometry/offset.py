@@ -203,7 +203,8 @@ def offset_sheet(index: SurfaceIndex, distance_mm: Floats, *, side: float, cell_
     if len(faces) == 0:
         return Sheet(both[:, :3], faces, np.empty(0), field.count)
     if rim is not None:
-        faces = _without_pinholes(both[:, :3], faces, 4 * cell_mm)
+        kept = len(border_loops(index.faces))
+        faces = _without_pinholes(both[:, :3], faces, kept, 14 * cell_mm)
     vertices, error = _settled(index, both[:, :3].copy(), distance_mm, side)
     if rim is not None:
         _end_over_border(vertices, np.unique(border_edges(faces)), rim, distance_mm, cell_mm)
@@ -363,17 +364,17 @@ def _without_crumbs(vertices: Floats, faces: Ints, *, at_border: bool) -> tuple[
     return compact(vertices, faces[keep[label]])
 
 
-def _without_pinholes(vertices: Floats, faces: Ints, round_mm: float) -> Ints:
-    """Faces with every border closed that is shorter round than a length, but the longest.
+def _without_pinholes(vertices: Floats, faces: Ints, kept: int, round_mm: float) -> Ints:
+    """Faces with every border closed that is shorter round than a length, but the longest `kept`.
 
-    A lone corner of the march that reads as beyond the rim leaves such a hole.
+    A few corners of the march that read as beyond the rim leave such a hole.
     """
     try:
         loops = border_loops(faces)
     except ValueError:
         return faces  # two borders touch: whoever joins the sheet to the surface says so
     fans = [faces]
-    for loop in loops[1:]:
+    for loop in loops[kept:]:
         ring = vertices[loop]
         if np.linalg.norm(np.roll(ring, -1, axis=0) - ring, axis=1).sum() < round_mm:
             hub = np.full(len(loop) - 2, loop[0])
