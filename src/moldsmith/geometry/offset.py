@@ -29,7 +29,7 @@ __all__ = ["Sheet", "offset_sheet"]
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 _SETTLED_MM = 1e-6
-_UNCROSSING = 10  # attempts
+_UNCROSSING = 14  # attempts
 
 
 @dataclass(frozen=True, slots=True)
@@ -255,7 +255,7 @@ def _uncrossed(
     """Levelled vertices drawn back where faces cross, and which (n,) were.
 
     The surface as it was marched never crosses itself; on sharp ridges the levelling
-    can fold it. There vertices go back half the way, and then all of it.
+    can fold it. There vertices go back by quarters of the way.
     """
     share = np.ones(len(levelled))
     far = np.linalg.norm(levelled - marched, axis=1) > 0.2 * cell_mm
@@ -270,9 +270,9 @@ def _uncrossed(
             break
         back = np.zeros(len(share), dtype=bool)
         back[faces[crossed]] = True
-        for _ in range(attempt // 2):  # what does not come right draws its surroundings back
+        for _ in range(max(attempt - 4, 0) // 2):  # what does not come right draws its surroundings back
             back[faces[back[faces].any(axis=1)]] = True
-        share[back] = np.where(share[back] == 1, 0.5, 0.0)
+        share[back] = np.maximum(share[back] - 0.25, 0)
         doubtful |= back[faces].any(axis=1)
     return vertices, share < 1
 
