@@ -29,6 +29,7 @@ __all__ = ["Sheet", "offset_sheet"]
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 _SETTLED_MM = 1e-6
+_FARTHEST_CELLS = 1.5  # from the marched place to the level
 _UNCROSSING = 14  # attempts
 
 
@@ -208,7 +209,11 @@ def offset_sheet(index: SurfaceIndex, distance_mm: Floats, *, side: float, cell_
     vertices, error = _settled(index, both[:, :3].copy(), distance_mm, side)
     if rim is not None:
         _end_over_border(vertices, np.unique(border_edges(faces)), rim, distance_mm, cell_mm)
+    # A walk gone astray may have carried a vertex off: the march knows where it belongs.
+    astray = np.linalg.norm(vertices - both[:, 3:], axis=1) > _FARTHEST_CELLS * cell_mm
+    vertices[astray] = both[astray, 3:]
     vertices, moved = _uncrossed(both[:, 3:], vertices, faces, cell_mm)
+    moved |= astray
     if rim is not None:
         moved[border_edges(faces)] = True
     again = index.closest(vertices[moved])
@@ -270,7 +275,7 @@ def _uncrossed(
             break
         back = np.zeros(len(share), dtype=bool)
         back[faces[crossed]] = True
-        for _ in range(max(attempt - 4, 0) // 2):  # what does not come right draws its surroundings back
+        for _ in range(max(attempt - 4, 0) // 2):  # what stays wrong takes its surroundings along
             back[faces[back[faces].any(axis=1)]] = True
         share[back] = np.maximum(share[back] - 0.25, 0)
         doubtful |= back[faces].any(axis=1)
