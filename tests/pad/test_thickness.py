@@ -92,10 +92,7 @@ def test_no_triangle_of_the_pad_passes_through_another(
     patch: ms.Workpiece, thickness: float, side: str
 ) -> None:
     """Also where the surface's radius is less than the thickness; told in exact arithmetic."""
-    try:
-        pad = ms.shell(patch, thickness_mm=thickness, side=side, cell_mm=1).body("pad")
-    except ms.BadParameter as error:
-        pytest.skip(str(error))
+    pad = ms.shell(patch, thickness_mm=thickness, side=side, cell_mm=1).body("pad")
     assert pad.is_watertight
     assert len(crossing_pairs(pad.vertices, pad.faces)) == 0
 

@@ -15,8 +15,12 @@ Ints = NDArray[np.int64]
 _MOST_ROUNDS = 16  # halvings: an edge's length / 65,536
 
 
-def refined(vertices: Floats, faces: Ints, longest_mm: float) -> tuple[Floats, Ints]:
-    """The same surface with no edge longer than `longest_mm`.
+def refined(
+    vertices: Floats, faces: Ints, longest_mm: float, whole: Ints | None = None
+) -> tuple[Floats, Ints]:
+    """The same surface, in space or in the plane, with no edge longer than `longest_mm`.
+
+    whole : keys (`edge_keys`) of edges that stay as they are
 
     Too long edges are halved, all at once, and their faces cut into two, three or
     four (red-green refinement: Bank, Sherman, Weiser, Scientific Computing (1983) 3).
@@ -26,6 +30,8 @@ def refined(vertices: Floats, faces: Ints, longest_mm: float) -> tuple[Floats, I
         edges = half_edges(faces)
         length = np.linalg.norm(vertices[edges[:, 0]] - vertices[edges[:, 1]], axis=1)
         long = length > longest_mm
+        if whole is not None:
+            long &= ~np.isin(edge_keys(edges), whole)
         if not long.any():
             break
         _, first, number = np.unique(edge_keys(edges[long]), return_index=True, return_inverse=True)

@@ -9,7 +9,8 @@ import shapely
 from numpy.typing import NDArray
 
 from . import solid
-from .topology import border_edges, edge_keys, half_edges
+from .refining import refined
+from .topology import border_edges, edge_keys
 
 __all__ = ["outline_points", "run_out", "slab", "triangulated", "with_apron"]
 
@@ -34,58 +35,12 @@ def triangulated(outer: Floats, hole: Floats | None, edge_mm: float) -> tuple[Fl
     points = np.concatenate(rings)
     faces = solid.triangulate(rings)
     border = np.concatenate([np.stack([at, np.roll(at, -1)], axis=1) for at in _numbered(rings)])
-    kept = np.unique(edge_keys(border))
-    for _ in range(12):
-        edges = half_edges(faces)
-        keys = edge_keys(edges)
-        length = np.linalg.norm(points[edges[:, 0]] - points[edges[:, 1]], axis=1)
-        long = (length > edge_mm) & ~np.isin(keys, kept)
-        if not long.any():
-            break
-        points, faces = _halved(points, faces, edges, keys, long)
-    return points, faces
+    return refined(points, faces, edge_mm, np.unique(edge_keys(border)))
 
 
 def _numbered(rings: list[Floats]) -> list[Ints]:
     ends = np.cumsum([0, *(len(ring) for ring in rings)])
     return [np.arange(a, b) for a, b in pairwise(ends)]
-
-
-def _halved(
-    points: Floats, faces: Ints, edges: Ints, keys: Ints, marked: NDArray[np.bool_]
-) -> tuple[Floats, Ints]:
-    """All marked edges cut in half, the same from both sides."""
-    _, first, inverse = np.unique(keys[marked], return_index=True, return_inverse=True)
-    middle = points[edges[marked][first]].mean(axis=1)
-    flat = np.full(len(keys), -1, dtype=np.int64)
-    flat[marked] = inverse.reshape(-1) + len(points)
-    number = flat.reshape(-1, 3)
-    count = (number >= 0).sum(axis=1)
-    # Turn each face so that its cut edges come first: 0-1, then 1-2.
-    lead = np.where(
-        count == 2, (np.argmin(number >= 0, axis=1) + 1) % 3, np.argmax(number >= 0, axis=1)
-    )
-    turn = (lead[:, None] + np.arange(3)) % 3
-    rows = np.arange(len(faces))[:, None]
-    (a, b, c), (ab, bc, ca) = faces[rows, turn].T, number[rows, turn].T
-    one, two, three = count == 1, count == 2, count == 3
-
-    def pick(mask: NDArray[np.bool_], *corners: Ints) -> Ints:
-        return np.stack([corner[mask] for corner in corners], axis=1)
-
-    parts = [
-        faces[count == 0],
-        pick(one, a, ab, c),
-        pick(one, ab, b, c),
-        pick(two, ab, b, bc),
-        pick(two, a, ab, bc),
-        pick(two, a, bc, c),
-        pick(three, a, ab, ca),
-        pick(three, ab, b, bc),
-        pick(three, ca, bc, c),
-        pick(three, ab, bc, ca),
-    ]
-    return np.concatenate([points, middle]), np.concatenate(parts)
 
 
 def run_out(points: Floats, loop: Floats) -> Floats:
