@@ -103,6 +103,7 @@ def block(
     findings = _findings(meshes, pad, style, piece, stops, relief_mm)
     figures = {
         "style": style,
+        "mold_bodies": list(meshes),
         "outline_mm": [round(value, 3) for value in outline.bounds],
         "parting_height_mm": [
             round(float(sheet.points[:, 2].min() - low), 3),
