@@ -42,6 +42,8 @@ _ROOMS = {
     "split": "mold.splitting",
     "overhangs": "printing.flagging",
     "Printer": "printing.printer",
+    "Filament": "printing.filament",
+    "filament": "printing.filament",
     "run_job": "batch",
 }
 
@@ -61,6 +63,8 @@ if TYPE_CHECKING:
     from .mold.splitting import split as split
     from .pad.pressing import fit_check as fit_check
     from .pad.shelling import shell as shell
+    from .printing.filament import Filament as Filament
+    from .printing.filament import filament as filament
     from .printing.flagging import overhangs as overhangs
     from .printing.printer import Printer as Printer
     from .scan.body_measures import measure_body as measure_body

@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike
 
 from .errors import CannotBuild
 from .geometry import stl
+from .printing.parts import listed_parts
 from .summary import Part
 from .workpiece import Workpiece, frozen_mesh
 from .writing import write_bytes
@@ -30,7 +31,7 @@ def gather(piece: Workpiece, folder: Path) -> tuple[Part, ...]:
     CannotBuild : a part does not stay closed as it is turned for printing; nothing was written
     CannotWrite : the folder cannot be written to
     """
-    listed = piece.record("split")["figures"]["parts"]
+    listed = listed_parts(piece)
     meshes = {part["body"]: posed(piece.body(part["body"]), part["pose"]) for part in listed}
     for body, mesh in meshes.items():
         if not (mesh.is_watertight and mesh.is_winding_consistent):

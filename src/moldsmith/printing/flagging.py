@@ -16,6 +16,7 @@ from ..geometry import colours, ply
 from ..geometry.topology import face_pairs
 from ..stage import stage
 from ..workpiece import Finding, Workpiece
+from .parts import listed_parts
 from .printer import Printer
 
 __all__ = ["Overhang", "face_angles_deg", "overhangs", "patches_of"]
@@ -67,7 +68,7 @@ def overhangs(
     limit_deg : 20 to 80, from the vertical
     bridge_mm : 0 to 50, the longest span printed without support
 
-    Works on the parts of `split` in their print poses; before `split`, on
+    Works on the parts of `split` in their print poses, or those of `lay_out`; before `split`, on
     cavity, core and lid, the core upside down. Bodies stay as they are.
     Attaches ``<body>-overhangs.ply`` in the print pose: down-facing faces
     coloured by their angle from the vertical, grey the rest.
@@ -140,9 +141,9 @@ def patches_of(
 
 
 def _poses(piece: Workpiece) -> dict[str, Floats]:
-    """The print pose, 4 x 4, of each body to print: from `split`, else one of our own."""
+    """The print pose, 4 x 4, of each body to print: as listed, else one of our own."""
     if any(record["stage"] == "split" for record in piece.records):
-        parts = piece.record("split")["figures"]["parts"]
+        parts = listed_parts(piece)
         return {part["body"]: np.asarray(part["pose"], dtype=float) for part in parts}
     names = [name for name in piece.bodies if name.split("-")[0] in ("cavity", "core", "lid")]
     if not names:
