@@ -9,15 +9,26 @@ from pathlib import Path
 from typing import Literal
 
 import numpy as np
+import pytest
 import trimesh
 
 from moldsmith.errors import BadParameter, BadScan
 from moldsmith.printing.printer import Printer
+from moldsmith.route import ROUTE
 from moldsmith.stage import stage
 from moldsmith.workpiece import Finding, Workpiece
 
 Vector = tuple[float, float, float]
 CALLS: list[str] = []  # names of the stages that did work, in order
+
+
+def take_over(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Send a job's pieces through the stages of this module alone."""
+    for name in list(ROUTE):
+        if name in globals():
+            monkeypatch.setitem(ROUTE, name, f"fakes:{name}")  # type: ignore[arg-type]
+        else:
+            monkeypatch.delitem(ROUTE, name)  # type: ignore[arg-type]
 
 
 def box(size: float = 10.0) -> trimesh.Trimesh:

@@ -34,8 +34,7 @@ thickness_mm = {thickness}
 @pytest.fixture
 def trivial_stages(monkeypatch: pytest.MonkeyPatch) -> None:
     fakes.CALLS.clear()
-    for stage in ROUTE:
-        monkeypatch.setitem(ROUTE, stage, f"fakes:{stage}")  # type: ignore[arg-type]
+    fakes.take_over(monkeypatch)
 
 
 @pytest.fixture
@@ -194,8 +193,7 @@ def test_ctrl_c_leaves_finished_stages_and_pieces(
         run_job(job, out=tmp_path / "out")
     assert [piece["name"] for piece in summary_of(tmp_path / "out")] == ["belly"]
     monkeypatch.undo()
-    for stage in ROUTE:
-        monkeypatch.setitem(ROUTE, stage, f"fakes:{stage}")  # type: ignore[arg-type]
+    fakes.take_over(monkeypatch)
     fakes.CALLS.clear()
     assert run_job(job, out=tmp_path / "out").failed == ()
     assert fakes.CALLS == ["block", "channels", "split", "overhangs"]

@@ -12,7 +12,6 @@ import pytest
 
 import fakes
 from moldsmith.cli import main
-from moldsmith.route import ROUTE
 
 JOB = """
 [[piece]]
@@ -32,8 +31,7 @@ thickness_mm = {thickness}
 @pytest.fixture(autouse=True)
 def _trivial_stages(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
     fakes.CALLS.clear()
-    for stage in ROUTE:
-        monkeypatch.setitem(ROUTE, stage, f"fakes:{stage}")  # type: ignore[arg-type]
+    fakes.take_over(monkeypatch)
     logger = logging.getLogger("moldsmith")
     before = (logger.handlers, logger.level, logger.propagate)
     yield

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from numpy.typing import ArrayLike, NDArray
 
+import fakes
 from moldsmith.data import data_path
 from moldsmith.errors import BadJob
 from moldsmith.job import read_job
@@ -49,8 +50,7 @@ thickness_mm = 4.5
 
 @pytest.fixture(autouse=True)
 def _trivial_stages(monkeypatch: pytest.MonkeyPatch) -> None:
-    for stage in ROUTE:
-        monkeypatch.setitem(ROUTE, stage, f"fakes:{stage}")  # type: ignore[arg-type]
+    fakes.take_over(monkeypatch)
 
 
 @pytest.fixture
