@@ -43,6 +43,8 @@ _ROOMS = {
     "overhangs": "printing.flagging",
     "Printer": "printing.printer",
     "Filament": "printing.filament",
+    "Material": "pouring.materials",
+    "material": "pouring.materials",
     "filament": "printing.filament",
     "run_job": "batch",
 }
@@ -63,6 +65,8 @@ if TYPE_CHECKING:
     from .mold.splitting import split as split
     from .pad.pressing import fit_check as fit_check
     from .pad.shelling import shell as shell
+    from .pouring.materials import Material as Material
+    from .pouring.materials import material as material
     from .printing.filament import Filament as Filament
     from .printing.filament import filament as filament
     from .printing.flagging import overhangs as overhangs
