@@ -106,12 +106,13 @@ def _nearest(screen: Floats, width: int, height: int) -> tuple[Floats, Ints]:
         a, b, c = _depth_planes(screen, owner)
         z = a * (x + 0.5) + b * (y + 0.5) + c
         pixel = y * width + x
-        # The last one of equal places is kept: sorted by depth, and by number where depths tie.
-        order = np.lexsort((-owner, z, pixel))
-        pixel, z, owner = pixel[order], z[order], owner[order]
-        last = np.flatnonzero(np.r_[pixel[1:] != pixel[:-1], True])
-        nearer = last[z[last] > best[pixel[last]]]
-        best[pixel[nearer]], face[pixel[nearer]] = z[nearer], owner[nearer]
+        # Of equal places the triangle of the lowest number is kept.
+        before = best[pixel]
+        np.maximum.at(best, pixel, z)
+        nearer = (z == best[pixel]) & (z > before)
+        pixel, owner = pixel[nearer], owner[nearer]
+        face[pixel] = len(screen)
+        np.minimum.at(face, pixel, owner)
     return best.reshape(height, width), face.reshape(height, width)
 
 
