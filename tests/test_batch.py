@@ -18,6 +18,7 @@ from moldsmith import batch
 from moldsmith.batch import run_job
 from moldsmith.errors import BadJob, BadParameter, CannotBuild, CannotWrite
 from moldsmith.gathering import gather, posed
+from moldsmith.printing.printer import Printer
 from moldsmith.processes import worker_processes
 from moldsmith.route import ONLY_WHEN_NAMED, ROUTE
 from moldsmith.workpiece import Workpiece
@@ -230,7 +231,7 @@ def test_part_that_opens_when_turned_is_not_written(tmp_path: Path, trivial_stag
     torn = fakes.box()
     torn.update_faces(np.arange(len(torn.faces)) > 0)
     piece = Workpiece("belly", {"cavity": torn, "lid": torn})
-    piece = fakes.split(piece, printer=batch.Printer())
+    piece = fakes.split(piece, printer=Printer())
     with pytest.raises(CannotBuild, match="belly: part cavity does not stay closed"):
         gather(piece, tmp_path)
     assert list(tmp_path.iterdir()) == []

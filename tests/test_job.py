@@ -15,6 +15,7 @@ import fakes
 from moldsmith.data import data_path
 from moldsmith.errors import BadJob
 from moldsmith.job import read_job
+from moldsmith.pouring.materials import material
 from moldsmith.printing.printer import Printer
 from moldsmith.route import ONLY_WHEN_NAMED, ROUTE, parameters
 from moldsmith.values import Misfit, conform, described
@@ -69,7 +70,7 @@ def problems(path: Path, text: str) -> str:
 
 def test_good_file_gives_each_piece_its_stages_in_working_order(job: Path) -> None:
     read = read_job(job)
-    assert read.printer == Printer(volume_mm=(200, 210, 220))
+    assert read.supplies.printer == Printer(volume_mm=(200, 210, 220))
     belly, calf = read.pieces
     assert (belly.name, belly.number, belly.scan) == ("belly", 1, job.parent / "scans/belly.ply")
     always = [stage for stage in ROUTE if stage not in ONLY_WHEN_NAMED]
@@ -231,3 +232,34 @@ def test_values_that_do_not_fit_are_refused_with_what_would(
 
 def test_demo_job_of_the_project_names_known_stages() -> None:
     assert data_path("demo/troll.toml").is_file()
+
+
+def test_job_names_filament_and_material_for_all_its_stages(tmp_path: Path, job: Path) -> None:
+    (tmp_path / "own.toml").write_text('like = "foam-80"\nfree_rise_kg_m3 = 72\n')
+    supplied = '[filament]\nlike = "PETG"\nleft_g = [820, 140]\n[material]\nlike = "foam-160"\n'
+    own = '[piece.material]\nsheet = "own.toml"\n'
+    job.write_text(supplied + GOOD + own)
+    belly, calf = read_job(job).pieces
+    assert belly.supplies.filament.density_g_cm3 == pytest.approx(1.27)
+    assert belly.supplies.filament.left_g == (820.0, 140.0)
+    assert belly.supplies.material == material("foam-160")
+    assert calf.supplies.material is not None
+    assert calf.supplies.material.free_rise_kg_m3 == 72
+
+
+@pytest.mark.parametrize(
+    ("table", "problem"),
+    [
+        ('[material]\nlike = "jelly"', "material: like = 'jelly': no such class"),
+        ('[material]\nlike = "foam-80"\nsheet = "a.toml"', "material.sheet: stands alone"),
+        ('[material]\nsheet = "none.toml"', "none.toml: cannot be read"),
+        ('[filament]\nlike = "straw"', "filament: no filament class is named 'straw'"),
+        ("[filament]\nleft_g = -1", "filament.left_g = -1: must be an array"),
+        ("[filament]\ndiameter_mm = 9", "filament PLA: diameter_mm = 9"),
+        ("[filament]\ncolour = 1", "filament.colour: no such key"),
+    ],
+)
+def test_wrong_supplies_are_named(job: Path, table: str, problem: str) -> None:
+    job.write_text(f"{table}\n{GOOD}")
+    with pytest.raises(BadJob, match=re.escape(problem)):
+        read_job(job)

@@ -13,9 +13,8 @@ from typing import Any
 from .errors import BadParameter, MoldsmithError
 from .gathering import gather
 from .job import PieceOrder, read_job
-from .printing.printer import Printer
 from .processes import worker_processes
-from .route import LOADING, parameters, takes_printer, worker
+from .route import LOADING, parameters, supplied, worker
 from .stage import anew
 from .summary import PieceSummary, Summary, as_entry, read_pieces, write_summary
 from .workpiece import Workpiece
@@ -34,7 +33,6 @@ class Task:
     """
 
     order: PieceOrder
-    printer: Printer
     file: str
     folder: Path
     again: bool = False
@@ -80,9 +78,7 @@ def run_job(
     entries = read_pieces(folder)
     write_summary(folder, entries)  # a folder that refuses it would refuse all that follows
     done: dict[str, PieceSummary] = {}
-    tasks = [
-        Task(order, job.printer, job.path.name, folder / order.name, again) for order in job.pieces
-    ]
+    tasks = [Task(order, job.path.name, folder / order.name, again) for order in job.pieces]
     for result in _results(tasks, workers, executor):
         done[result.name] = result
         entries[result.name] = as_entry(result)
@@ -120,6 +116,7 @@ def run_piece(task: Task) -> PieceSummary:
         parts=parts,
         pad_volume_cm3=_pad_volume_cm3(piece),
         findings=piece.findings,
+        left_out=task.order.left_out,
     )
 
 
@@ -130,8 +127,9 @@ def _load(task: Task, settings: Mapping[str, Any]) -> Workpiece:
 
 def _given(task: Task, stage: str) -> dict[str, Any]:
     """What the stage is called with."""
-    printer = {"printer": task.printer} if takes_printer(stage) else {}
-    return {**task.order.settings[stage], **printer}
+    supplies = task.order.supplies
+    asked = {name: getattr(supplies, supply) for name, supply in supplied(stage).items()}
+    return {**task.order.settings[stage], **asked}
 
 
 def _failure(task: Task, piece: Workpiece | None, error: str, start: float) -> PieceSummary:

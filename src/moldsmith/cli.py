@@ -168,6 +168,8 @@ def _report(summary: Summary, out: Path) -> str:
     """What the run says at its end."""
     blocks = [_table(summary)]
     blocks += [text for piece in summary.pieces if (text := _remarks(piece))]
+    if lacking := sorted({stage for piece in summary.pieces for stage in piece.left_out}):
+        blocks.append(f"Without a [material] in the job file: no {', '.join(lacking)}")
     if any(piece.parts for piece in summary.pieces):
         blocks.append(f"Parts to print: {out}/<piece>/parts    Everything: {out}/summary.json")
         blocks.append(_CAUTIONS)

@@ -5,6 +5,13 @@
     nozzle_mm = 0.4
     layer_mm = 0.2
 
+    [filament]                      # optional
+    like = "PLA"
+    left_g = [820, 140]
+
+    [material]                      # without it, nothing is planned of mixing and pouring
+    like = "foam-80"                # or sheet = "my_foam.toml"
+
     [defaults.shell]                # for every piece, one table a stage
     thickness_mm = 8
 
@@ -22,22 +29,22 @@ value, and what the key can take.
 
 from __future__ import annotations
 
-import difflib
-import json
 import re
 import tomllib
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, fields
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any, get_type_hints
+from typing import Any
 
-from .errors import BadJob, BadParameter
-from .printing.printer import Printer
-from .route import LOADING, ONLY_WHEN_NAMED, ROUTE, parameters
-from .values import Misfit, conform, described
+from .errors import BadJob
+from .problems import Problems, conformed, is_table, meant, shown
+from .route import LOADING, ONLY_WHEN_NAMED, ROUTE, needs_material, parameters
+from .supplies import Supplies, material_of, supplies_of
+from .values import Misfit, described
 
 __all__ = ["Job", "PieceOrder", "read_job"]
 
+_TABLES = ("printer", "filament", "material", "defaults", "piece")
 _NAME = re.compile(r"\w([\w .-]*\w)?")
 
 
@@ -46,13 +53,16 @@ class PieceOrder:
     """One piece of a job: its scan, and for each stage it goes through the stage's settings.
 
     number : its place in the job file, from 1; settings : stage -> parameters,
-    in working order, `load_scan` first
+    in working order, `load_scan` first; left_out : stages that need a material
+    while the job names none
     """
 
     name: str
     number: int
     scan: Path
     settings: Mapping[str, Mapping[str, Any]]
+    supplies: Supplies = field(default_factory=Supplies)
+    left_out: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -60,7 +70,7 @@ class Job:
     """A job file, checked."""
 
     path: Path
-    printer: Printer
+    supplies: Supplies
     pieces: tuple[PieceOrder, ...]
 
     def only(self, name: str) -> Job:
@@ -69,35 +79,21 @@ class Job:
         if not chosen:
             names = [piece.name for piece in self.pieces]
             raise BadJob(
-                f"{self.path.name}: no piece is named {_shown(name)}{_meant(name, names)}",
+                f"{self.path.name}: no piece is named {shown(name)}{meant(name, names)}",
                 f"It has: {', '.join(names)}",
             )
-        return Job(self.path, self.printer, chosen)
+        return replace(self, pieces=chosen)
 
 
-@dataclass
-class _Problems:
-    """What is wrong with a job file, gathered until all of it was seen."""
+@dataclass(frozen=True, slots=True)
+class _Given:
+    """What all pieces of a job share as it is read."""
 
-    lines: list[str] = field(default_factory=list)
-
-    def add(self, key: str, what: str) -> None:
-        if (line := f"{key}{what}") not in self.lines:
-            self.lines.append(line)
-
-    def misfit(self, found: Misfit) -> None:
-        self.add(found.key, f" = {_shown(found.value)}: must be {found.allowed}")
-
-    def unknown(self, where: str, key: str, known: Iterable[str]) -> None:
-        known = list(known)
-        self.add(
-            f"{where}{key}",
-            f": no such key{_meant(key, known)}; {where.rstrip('.') or 'the file'} can have "
-            f"{', '.join(known) or 'none'}",
-        )
-
-    def missing(self, key: str, allowed: str) -> None:
-        self.add(key, f": missing; must be {allowed}")
+    folder: Path
+    defaults: Mapping[str, Mapping[str, Any]]
+    supplies: Supplies
+    tables: frozenset[str]
+    problems: Problems
 
 
 def read_job(path: str | Path) -> Job:
@@ -109,18 +105,19 @@ def read_job(path: str | Path) -> Job:
     """
     path = Path(path)
     data = _toml(path)
-    problems = _Problems()
+    problems = Problems()
     for key in data:
-        if key not in ("printer", "defaults", "piece"):
-            problems.unknown("", key, ["printer", "defaults", "piece"])
-    printer = _printer(data.get("printer", {}), problems)
+        if key not in _TABLES:
+            problems.unknown("", key, _TABLES)
+    supplies = supplies_of(data, path.parent, problems)
     defaults = _defaults(data.get("defaults", {}), problems)
-    pieces = _pieces(data.get("piece"), defaults, path.parent, problems)
+    given = _Given(path.parent, defaults, supplies, frozenset(data), problems)
+    pieces = _pieces(data.get("piece"), given)
     if problems.lines:
         count = len(problems.lines)
         heading = f"{path}: {count} problem{'s' if count > 1 else ''}"
         raise BadJob("\n  ".join([heading, *problems.lines]))
-    return Job(path, printer, pieces)
+    return Job(path, supplies, pieces)
 
 
 def _toml(path: Path) -> dict[str, Any]:
@@ -136,91 +133,95 @@ def _toml(path: Path) -> dict[str, Any]:
         raise BadJob(f"{path}: is not TOML: {error}", "Correct that line") from error
 
 
-def _printer(table: Any, problems: _Problems) -> Printer:
-    if not _is_table(table, "printer", problems):
-        return Printer()
-    hints = get_type_hints(Printer)
-    known = [item.name for item in fields(Printer)]
-    given = _conformed(table, {name: hints[name] for name in known}, "printer.", problems)
-    try:
-        return Printer(**given)
-    except BadParameter as error:
-        problems.add("printer.", f"{error.problem}: {error.remedy}")
-    return Printer()
-
-
-def _defaults(table: Any, problems: _Problems) -> dict[str, dict[str, Any]]:
-    if not _is_table(table, "defaults", problems):
+def _defaults(table: Any, problems: Problems) -> dict[str, dict[str, Any]]:
+    if not is_table(table, "defaults", problems):
         return {}
     settings: dict[str, dict[str, Any]] = {}
     for stage, values in table.items():
         if stage not in ROUTE:
             problems.unknown("defaults.", stage, ROUTE)
-        elif _is_table(values, f"defaults.{stage}", problems):
+        elif is_table(values, f"defaults.{stage}", problems):
             settings[stage] = _stage_values(stage, values, f"defaults.{stage}.", problems)
     return settings
 
 
-def _pieces(
-    tables: Any, defaults: Mapping[str, Mapping[str, Any]], folder: Path, problems: _Problems
-) -> tuple[PieceOrder, ...]:
+def _pieces(tables: Any, given: _Given) -> tuple[PieceOrder, ...]:
+    problems = given.problems
     if not isinstance(tables, list) or not tables or not all(isinstance(t, dict) for t in tables):
         problems.add("piece", ": missing; give each piece a [[piece]] table with name and scan")
         return ()
     names: dict[str, int] = {}
     pieces = []
     for number, table in enumerate(tables, start=1):
-        piece = _piece(table, number, defaults, folder, problems)
+        piece = _piece(table, number, given)
         earlier = names.setdefault(piece.name.casefold(), number)
         if piece.name and earlier != number:
             problems.add(
                 f"piece[{number}].name",
-                f" = {_shown(piece.name)}: piece[{earlier}] has it; each needs a name of its own",
+                f" = {shown(piece.name)}: piece[{earlier}] has it; each needs a name of its own",
             )
         pieces.append(piece)
     return tuple(pieces)
 
 
-def _piece(
-    table: Mapping[str, Any],
-    number: int,
-    defaults: Mapping[str, Mapping[str, Any]],
-    folder: Path,
-    problems: _Problems,
-) -> PieceOrder:
-    where = f"piece[{number}]."
+def _piece(table: Mapping[str, Any], number: int, given: _Given) -> PieceOrder:
+    where, problems = f"piece[{number}].", given.problems
     loading = parameters(LOADING)
     stages = [stage for stage in ROUTE if stage != LOADING]
+    known = ["name", "scan", "material", *loading, *stages]
     for key in table:
-        if key not in ("name", "scan", *loading, *stages):
-            problems.unknown(where, key, ["name", "scan", *loading, *stages])
+        if key not in known:
+            problems.unknown(where, key, known)
     name = _text(table, "name", where, problems)
     if name and not _NAME.fullmatch(name):
         problems.add(
             f"{where}name",
-            f" = {_shown(name)}: must be letters, digits, '-', '_', '.' or spaces between them "
+            f" = {shown(name)}: must be letters, digits, '-', '_', '.' or spaces between them "
             "(it names a folder)",
         )
-    scan = folder / _text(table, "scan", where, problems)
-    own = {key: value for key, value in table.items() if key in loading}
-    settings = {
-        LOADING: {
-            **defaults.get(LOADING, {}),
-            **_stage_values(LOADING, own, where, problems),
-        }
-    }
+    scan = given.folder / _text(table, "scan", where, problems)
+    supplies = given.supplies
+    if "material" in table:
+        own = material_of(table["material"], f"{where}material", given.folder, problems)
+        supplies = replace(supplies, material=own)
+    elif supplies.material is None:
+        _refuse_unsupplied(table, where, given)
+    settings = {LOADING: _loading_settings(table, where, given)}
+    left_out = []
     for stage in stages:
-        if stage in ONLY_WHEN_NAMED and stage not in table and stage not in defaults:
+        if stage in ONLY_WHEN_NAMED and stage not in table and stage not in given.defaults:
             continue
-        values = table.get(stage, {})
-        if not _is_table(values, f"{where}{stage}", problems):
-            continue
-        own = _stage_values(stage, values, f"{where}{stage}.", problems)
-        settings[stage] = _beside(folder, {**defaults.get(stage, {}), **own})
-        for key, parameter in parameters(stage).items():
-            if parameter.required and key not in settings[stage] and key not in values:
-                problems.missing(f"{where}{stage}.{key}", described(parameter.hint))
-    return PieceOrder(name, number, scan, settings)
+        if supplies.material is None and needs_material(stage):
+            left_out.append(stage)
+        elif is_table(table.get(stage, {}), f"{where}{stage}", problems):
+            settings[stage] = _settings(stage, table.get(stage, {}), where, given)
+    return PieceOrder(name, number, scan, settings, supplies, tuple(left_out))
+
+
+def _refuse_unsupplied(table: Mapping[str, Any], where: str, given: _Given) -> None:
+    """Say of each stage named that it needs the material which the job lacks."""
+    if "material" in given.tables:
+        return
+    for stage in table:
+        if stage in ROUTE and needs_material(stage):
+            given.problems.add(f"{where}{stage}", ": needs a [material] table")
+
+
+def _loading_settings(table: Mapping[str, Any], where: str, given: _Given) -> dict[str, Any]:
+    own = {key: value for key, value in table.items() if key in parameters(LOADING)}
+    return {
+        **given.defaults.get(LOADING, {}),
+        **_stage_values(LOADING, own, where, given.problems),
+    }
+
+
+def _settings(stage: str, table: Mapping[str, Any], where: str, given: _Given) -> dict[str, Any]:
+    own = _stage_values(stage, table, f"{where}{stage}.", given.problems)
+    settings = _beside(given.folder, {**given.defaults.get(stage, {}), **own})
+    for key, parameter in parameters(stage).items():
+        if parameter.required and key not in settings and key not in table:
+            given.problems.missing(f"{where}{stage}.{key}", described(parameter.hint))
+    return settings
 
 
 def _beside(folder: Path, settings: dict[str, Any]) -> dict[str, Any]:
@@ -231,29 +232,13 @@ def _beside(folder: Path, settings: dict[str, Any]) -> dict[str, Any]:
 
 
 def _stage_values(
-    stage: str, table: Mapping[str, Any], where: str, problems: _Problems
+    stage: str, table: Mapping[str, Any], where: str, problems: Problems
 ) -> dict[str, Any]:
     hints = {name: parameter.hint for name, parameter in parameters(stage).items()}
-    return _conformed(table, hints, where, problems)
+    return conformed(table, hints, where, problems)
 
 
-def _conformed(
-    table: Mapping[str, Any], hints: Mapping[str, Any], where: str, problems: _Problems
-) -> dict[str, Any]:
-    """The table's values in the types asked for; those that do not fit are reported."""
-    values = {}
-    for key, value in table.items():
-        if key not in hints:
-            problems.unknown(where, key, hints)
-            continue
-        try:
-            values[key] = conform(value, hints[key], f"{where}{key}")
-        except Misfit as found:
-            problems.misfit(found)
-    return values
-
-
-def _text(table: Mapping[str, Any], key: str, where: str, problems: _Problems) -> str:
+def _text(table: Mapping[str, Any], key: str, where: str, problems: Problems) -> str:
     value = table.get(key)
     if value is None:
         problems.missing(f"{where}{key}", "a text")
@@ -262,21 +247,3 @@ def _text(table: Mapping[str, Any], key: str, where: str, problems: _Problems) -
     else:
         return value
     return ""
-
-
-def _is_table(value: Any, key: str, problems: _Problems) -> bool:
-    if isinstance(value, dict):
-        return True
-    problems.misfit(Misfit(key, value, f"a table: [{key}]"))
-    return False
-
-
-def _shown(value: Any) -> str:
-    """A value as the job file would have it, cut short if it is long."""
-    text = json.dumps(value, ensure_ascii=False, default=str)
-    return text if len(text) <= 60 else f"{text[:57]}..."
-
-
-def _meant(name: str, known: Iterable[str]) -> str:
-    near = difflib.get_close_matches(name, list(known), n=1)
-    return f" (did you mean {near[0]}?)" if near else ""

@@ -10,6 +10,8 @@ from functools import cache
 from importlib import import_module
 from typing import Any
 
+from .pouring.materials import Material
+from .printing.filament import Filament
 from .printing.printer import Printer
 from .workpiece import Workpiece
 
@@ -18,8 +20,9 @@ __all__ = [
     "ONLY_WHEN_NAMED",
     "ROUTE",
     "Parameter",
+    "needs_material",
     "parameters",
-    "takes_printer",
+    "supplied",
     "worker",
 ]
 
@@ -53,6 +56,9 @@ ONLY_WHEN_NAMED = frozenset(
 # What the job itself gives to a stage, so that it is no key of the stage's table.
 _GIVEN = {LOADING: frozenset({"path", "name", "folder"})}
 
+# Values that the job has for all stages: they get them by the types of their parameters.
+_SUPPLIES = {Printer: "printer", Filament: "filament", Material: "material"}
+
 
 @dataclass(frozen=True, slots=True)
 class Parameter:
@@ -74,13 +80,25 @@ def parameters(stage: str) -> dict[str, Parameter]:
     return {
         name: Parameter(hint, required)
         for name, hint, required in _signature(worker(stage))
-        if hint is not Printer and name not in _GIVEN.get(stage, ())
+        if _supply(hint) is None and name not in _GIVEN.get(stage, ())
     }
 
 
-def takes_printer(stage: str) -> bool:
-    """Whether the stage wants to know the printer."""
-    return any(hint is Printer for _, hint, _ in _signature(worker(stage)))
+def supplied(stage: str) -> dict[str, str]:
+    """Of the stage's parameters those that the job's supplies fill: name -> supply."""
+    asked = {name: _supply(hint) for name, hint, _ in _signature(worker(stage))}
+    return {name: supply for name, supply in asked.items() if supply is not None}
+
+
+def needs_material(stage: str) -> bool:
+    """Whether the stage cannot do without knowing what is cast."""
+    return any(required and hint is Material for _, hint, required in _signature(worker(stage)))
+
+
+def _supply(hint: Any) -> str | None:
+    """Which supply a parameter of this type takes: 'printer', 'filament' or 'material'."""
+    asked = {hint, *typing.get_args(hint)} - {type(None)}
+    return next((name for kind, name in _SUPPLIES.items() if asked == {hint, kind}), None)
 
 
 @cache

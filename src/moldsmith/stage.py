@@ -89,7 +89,7 @@ def stage(
         folder = _stage_folder(piece, heading)
         finished = _read_back(piece, folder, heading)
         if finished is not None:
-            log.info("%s: %s: read back", piece.name, name, extra={"stage": name, "seconds": 0.0})
+            _tell("read back", piece.name, name, 0.0)
             return finished
         meter, started = Meter(), datetime.now(UTC)
         try:
@@ -173,13 +173,7 @@ def _finish(
         write_text(folder / LOG_NAME, _dumps(record) + "\n")
         for file in sorted(stale | {FAILED_NAME}):
             (folder / file).unlink(missing_ok=True)
-    log.info(
-        "%s: %s: %.1f s",
-        piece.name,
-        heading["stage"],
-        record["seconds"],
-        extra={"stage": heading["stage"], "seconds": record["seconds"]},
-    )
+    _tell(f"{record['seconds']:.1f} s", piece.name, heading["stage"], record["seconds"])
     return replace(
         result,
         bodies=bodies,
@@ -187,6 +181,11 @@ def _finish(
         records=(*piece.records, json.loads(_dumps(record))),
         draft=Draft(),
     )
+
+
+def _tell(what: str, piece: str, name: str, seconds: float) -> None:
+    extra = {"piece": piece, "stage": name, "seconds": seconds}
+    log.info("%s: %s: %s", piece, name, what, extra=extra)
 
 
 def _files(folder: Path) -> set[str]:

@@ -32,7 +32,10 @@ class Part:
 
 @dataclass(frozen=True, slots=True)
 class PieceSummary:
-    """How a piece came out. `error` says why it failed; findings are those of all its stages."""
+    """How a piece came out. `error` says why it failed; findings are those of all its stages.
+
+    left_out : stages that need a material while the job names none
+    """
 
     name: str
     status: Literal["finished", "failed"]
@@ -41,6 +44,7 @@ class PieceSummary:
     parts: tuple[Part, ...] = ()
     pad_volume_cm3: float | None = None
     findings: tuple[Finding, ...] = ()
+    left_out: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,9 @@ from pathlib import Path
 
 from .errors import CannotWrite
 
-__all__ = ["make_folder", "write_bytes", "write_text"]
+__all__ = ["clear_leftovers", "make_folder", "write_bytes", "write_text"]
+
+_SUFFIX = ".unfinished"
 
 
 def write_bytes(path: Path, data: bytes) -> None:
@@ -21,7 +23,7 @@ def write_bytes(path: Path, data: bytes) -> None:
     make_folder(path.parent)
     temporary = ""
     try:
-        handle, temporary = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
+        handle, temporary = tempfile.mkstemp(_SUFFIX, f".{path.name}.", path.parent)
         with os.fdopen(handle, "wb") as file:
             file.write(data)
             file.flush()
@@ -38,6 +40,12 @@ def write_bytes(path: Path, data: bytes) -> None:
 def write_text(path: Path, text: str) -> None:
     """Write UTF-8 text as `write_bytes` does."""
     write_bytes(path, text.encode())
+
+
+def clear_leftovers(folder: Path) -> None:
+    """Remove what writers that were killed left under `folder`."""
+    for file in folder.rglob(f".*{_SUFFIX}"):
+        file.unlink(missing_ok=True)
 
 
 def make_folder(folder: Path) -> None:
