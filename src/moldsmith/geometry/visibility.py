@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Grid", "grid_over", "highest", "lowest"]
+__all__ = ["Grid", "grid_over", "highest", "hits", "lowest"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -49,19 +50,19 @@ def lowest(vertices: Floats, faces: Ints, grid: Grid) -> Floats:
     return -_topmost(vertices * np.array([1.0, 1.0, -1.0]), faces[:, ::-1], grid)
 
 
-def _topmost(vertices: Floats, faces: Ints, grid: Grid) -> Floats:
+def hits(vertices: Floats, faces: Ints, grid: Grid) -> Iterator[tuple[Ints, Floats, Ints]]:
+    """Flat ray number, height and face of every meeting of a ray with a face, in parts.
+
+    Faces seen edge-on are left out. Cost grows with the plan area over the step squared.
+    """
     corners = vertices[faces]
     plan = (corners[..., :2] - grid.low) / grid.step_mm
-    one, two = plan[:, 1] - plan[:, 0], plan[:, 2] - plan[:, 0]
-    # The highest point of a closed surface lies on a face that looks up.
-    up = one[:, 0] * two[:, 1] - one[:, 1] * two[:, 0] > 0
-    plan, height = plan[up], corners[up, :, 2]
+    height = corners[..., 2]
     first = np.maximum(np.ceil(plan.min(axis=1)).astype(np.int64), 0)
     last = np.minimum(np.floor(plan.max(axis=1)).astype(np.int64), np.array(grid.shape) - 1)
     span = np.maximum(last - first + 1, 0)
     count = span[:, 0] * span[:, 1]
-    top = np.full(grid.shape[0] * grid.shape[1], -np.inf)
-    busy = np.flatnonzero(count)
+    busy = np.flatnonzero((count > 0) & (_facing(plan) != 0))
     parts = np.cumsum(count[busy]) // _CHUNK
     for part in np.unique(parts):
         rows = busy[parts == part]
@@ -71,7 +72,21 @@ def _topmost(vertices: Floats, faces: Ints, grid: Grid) -> Floats:
         i = first[owner, 0] + rank // span[owner, 1]
         j = first[owner, 1] + rank % span[owner, 1]
         hit, z = _met(plan[owner], height[owner], i, j)
-        np.maximum.at(top, (i * grid.shape[1] + j)[hit], z)
+        yield (i * grid.shape[1] + j)[hit], z, owner[hit]
+
+
+def _facing(plan: Floats) -> Floats:
+    """Twice the signed plan area of triangles (m, 3, 2): above 0 where they look up."""
+    one, two = plan[:, 1] - plan[:, 0], plan[:, 2] - plan[:, 0]
+    return np.asarray(one[:, 0] * two[:, 1] - one[:, 1] * two[:, 0])
+
+
+def _topmost(vertices: Floats, faces: Ints, grid: Grid) -> Floats:
+    # The highest point of a closed surface lies on a face that looks up.
+    up = _facing(vertices[faces][..., :2]) > 0
+    top = np.full(grid.shape[0] * grid.shape[1], -np.inf)
+    for ray, z, _ in hits(vertices, faces[up], grid):
+        np.maximum.at(top, ray, z)
     return top.reshape(grid.shape)
 
 
