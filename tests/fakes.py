@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import os
+import time
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Literal
@@ -29,6 +30,15 @@ def take_over(monkeypatch: pytest.MonkeyPatch) -> None:
             monkeypatch.setitem(ROUTE, name, f"fakes:{name}")  # type: ignore[arg-type]
         else:
             monkeypatch.delitem(ROUTE, name)  # type: ignore[arg-type]
+
+
+def take_over_here() -> None:
+    """`take_over` for a worker process, which lives as long as its test."""
+    for name in list(ROUTE):
+        if name in globals():
+            ROUTE[name] = f"fakes:{name}"  # type: ignore[index]
+        else:
+            del ROUTE[name]  # type: ignore[attr-defined]
 
 
 def box(size: float = 10.0) -> trimesh.Trimesh:
@@ -83,8 +93,9 @@ def shell(
 
 
 @stage
-def block(piece: Workpiece, *, wall_mm: float = 6.0) -> Workpiece:
+def block(piece: Workpiece, *, wall_mm: float = 6.0, sleep_s: float = 0.0) -> Workpiece:
     CALLS.append("block")
+    time.sleep(sleep_s)
     return piece.with_bodies(cavity=box(40), lid=box(30)).without("scan")
 
 

@@ -47,12 +47,14 @@ _ROOMS = {
     "material": "pouring.materials",
     "filament": "printing.filament",
     "run_job": "batch",
+    "cluster_executor": "cluster",
 }
 
 __all__ = [*sorted(_ROOMS), "__version__"]
 
 if TYPE_CHECKING:
     from .batch import run_job as run_job
+    from .cluster import cluster_executor as cluster_executor
     from .errors import BadJob as BadJob
     from .errors import BadParameter as BadParameter
     from .errors import BadScan as BadScan

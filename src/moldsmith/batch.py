@@ -5,7 +5,15 @@ from __future__ import annotations
 import logging
 import time
 from collections.abc import Iterator, Mapping
-from concurrent.futures import BrokenExecutor, Executor, Future, as_completed
+from concurrent.futures import (
+    FIRST_COMPLETED,
+    BrokenExecutor,
+    Executor,
+    Future,
+    as_completed,
+    wait,
+)
+from contextlib import nullcontext
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -13,12 +21,14 @@ from typing import Any
 from .errors import BadParameter, MoldsmithError
 from .gathering import gather
 from .job import PieceOrder, read_job
+from .memory import free_mb, piece_needs_mb
 from .processes import worker_processes
+from .progress import progress_shown
 from .route import LOADING, parameters, supplied, worker
 from .stage import anew
 from .summary import PieceSummary, Summary, as_entry, read_pieces, write_summary
 from .workpiece import Workpiece
-from .writing import make_folder
+from .writing import clear_leftovers, make_folder
 
 __all__ = ["Task", "run_job", "run_piece"]
 
@@ -46,6 +56,7 @@ def run_job(
     workers: int = 1,
     again: bool = False,
     executor: Executor | None = None,
+    progress: bool = False,
 ) -> Summary:
     """Make the pieces of a job file; each gets a folder of its own under `out`.
 
@@ -59,7 +70,12 @@ def run_job(
     piece : make only the piece of this name; the summary keeps the others of earlier runs
     workers : pieces made at the same time, each in a process of its own
     again : do finished stages anew too
-    executor : any executor to send the pieces to, in place of worker processes
+    executor : any executor to send the pieces to, in place of worker processes: threads,
+        or a cluster's (`cluster_executor`); its workers must see `out` and the scans
+        under the same paths
+    progress : show a bar for each piece, in a terminal or under a notebook's cell
+
+    No more pieces are begun at the same time than this machine has memory for.
 
     Raises
     ------
@@ -75,14 +91,17 @@ def run_job(
     folder = Path(out) if out is not None else Path("out") / job.path.stem
     start = time.perf_counter()
     make_folder(folder)
+    clear_leftovers(folder)
     entries = read_pieces(folder)
     write_summary(folder, entries)  # a folder that refuses it would refuse all that follows
     done: dict[str, PieceSummary] = {}
     tasks = [Task(order, job.path.name, folder / order.name, again) for order in job.pieces]
-    for result in _results(tasks, workers, executor):
-        done[result.name] = result
-        entries[result.name] = as_entry(result)
-        write_summary(folder, entries)  # at once, so that a run broken off tells what it has
+    shown = progress_shown({order.name: len(order.settings) for order in job.pieces})
+    with shown if progress else nullcontext():
+        for result in _results(tasks, workers, executor):
+            done[result.name] = result
+            entries[result.name] = as_entry(result)
+            write_summary(folder, entries)  # at once, so that a run broken off tells what it has
     if piece is None:
         write_summary(folder, {order.name: entries[order.name] for order in job.pieces})
     return Summary(
@@ -175,7 +194,7 @@ def _shared_out(tasks: list[Task], workers: int) -> Iterator[PieceSummary]:
     """
     lost: list[Task] = []
     with worker_processes(workers) as pool:
-        for task, result in _sent(tasks, pool):
+        for task, result in _fed(tasks, pool, workers):
             if result is None:
                 lost.append(task)
             else:
@@ -184,6 +203,34 @@ def _shared_out(tasks: list[Task], workers: int) -> Iterator[PieceSummary]:
         with worker_processes(1) as pool:
             for _, result in _sent([task], pool):
                 yield result or _lost(task)
+
+
+def _fed(
+    tasks: list[Task], pool: Executor, workers: int
+) -> Iterator[tuple[Task, PieceSummary | None]]:
+    """As `_sent`, but a piece begins only when a worker and memory for it are free."""
+    room = free_mb()
+    waiting = list(tasks)
+    running: dict[Future[PieceSummary], tuple[Task, float]] = {}
+    try:
+        while waiting or running:
+            while waiting and len(running) < workers:
+                task = waiting[0]
+                need = piece_needs_mb(task.order.scan, task.folder)
+                if running and sum(held for _, held in running.values()) + need > room:
+                    break  # a piece larger than the memory is tried, but alone
+                waiting.pop(0)
+                try:
+                    running[pool.submit(run_piece, task)] = (task, need)
+                except BrokenExecutor:
+                    yield task, None
+            finished, _ = wait(running, return_when=FIRST_COMPLETED)
+            for future in sorted(finished, key=lambda item: running[item][0].order.number):
+                task, _ = running.pop(future)
+                yield task, _outcome(task, future)
+    finally:
+        for future in running:  # after Ctrl-C: what has not begun is not begun any more
+            future.cancel()
 
 
 def _sent(tasks: list[Task], executor: Executor) -> Iterator[tuple[Task, PieceSummary | None]]:

@@ -7,10 +7,13 @@ import logging
 import sys
 from collections import Counter
 from collections.abc import Callable, Sequence
+from concurrent.futures import Executor
+from contextlib import AbstractContextManager, nullcontext
 from pathlib import Path
 
 from . import __version__
 from .batch import run_job
+from .cluster import cluster_executor
 from .errors import MoldsmithError
 from .summary import PieceSummary, Summary
 from .workpiece import Finding
@@ -39,13 +42,16 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         if call.command == "measure":
             return _measure(call)
-        summary = run_job(
-            _demo_job(call.out) if call.command == "demo" else call.job,
-            out=call.out,
-            piece=getattr(call, "piece", None),
-            workers=call.workers,
-            again=getattr(call, "again", False),
-        )
+        with _cluster(call) as executor:
+            summary = run_job(
+                _demo_job(call.out) if call.command == "demo" else call.job,
+                out=call.out,
+                piece=getattr(call, "piece", None),
+                workers=call.workers,
+                again=getattr(call, "again", False),
+                executor=executor,
+                progress=True,
+            )
     except MoldsmithError as error:
         print(f"moldsmith: {error}", file=sys.stderr)
         return 2
@@ -69,6 +75,9 @@ def _parser() -> argparse.ArgumentParser:
     run.add_argument("--piece", metavar="NAME", help="make only this piece")
     run.add_argument(
         "--again", action="store_true", help="do finished stages anew instead of reading them back"
+    )
+    run.add_argument(
+        "--cluster", metavar="ADDRESS", help="make the pieces on a Dask cluster, not here"
     )
     demo.add_argument("--out", type=Path, metavar="DIR", default=Path("out/demo"), help=_OUT)
     run.add_argument("--out", type=Path, metavar="DIR", help=f"{_OUT}; else out/<job file's name>")
@@ -145,6 +154,11 @@ def _measure(call: argparse.Namespace) -> int:
     return 0
 
 
+def _cluster(call: argparse.Namespace) -> AbstractContextManager[Executor | None]:
+    address = getattr(call, "cluster", None)
+    return nullcontext() if address is None else cluster_executor(address)
+
+
 _OUT = "folder of the results"
 
 
@@ -155,7 +169,9 @@ def _demo_job(out: Path) -> Path:
 
 
 def _show_progress() -> None:
-    """A line on stderr for each finished stage."""
+    """A line on stderr for each finished stage, where no bars can be drawn."""
+    if sys.stderr.isatty():
+        return
     handler = logging.StreamHandler()
     handler.setFormatter(logging.Formatter("%(message)s"))
     logger = logging.getLogger(__package__)
