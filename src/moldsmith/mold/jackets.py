@@ -1,0 +1,266 @@
+"""Jackets: mold bodies at a constant wall, on ribs that stand on the bed.
+
+Under the working face stays a wall; the rest is hollowed out in cells between ribs, open
+at the bed plane, each under a roof that prints without support (`roofs`). Round the outline
+a rim goes down to the bed. Cells are halved as long as that frees more of the block.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+import trimesh
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from ..geometry import solid
+from ..geometry.distance import SurfaceIndex
+from ..geometry.visibility import grid_over, highest
+from ..workpiece import Workpiece
+from .roofs import Ceiling, Roof, convex_part, roof_under
+
+__all__ = ["Jacket", "filled", "hollow_of", "jacketed"]
+
+Floats = NDArray[np.float64]
+_LEAST_CELL_MM = 12.0
+_LEAST_HOLLOW_MM3 = 400.0
+_GAIN = 1.04  # by which two halves of a cell must be roomier than the whole
+_SPARE_MM = 0.05
+_LOWERINGS = 6
+
+
+@dataclass(frozen=True, slots=True)
+class Jacket:
+    """A hollowed body.
+
+    cells : corners (n, 3) of each convex hollow, in the body's own frame;
+    wall_mm : the least wall measured from the hollows to the working face;
+    bed_mm2 : what of it stands on the bed; ribs_mm : the least depth of a rib, from the
+    bed to the wall; span_mm : the widest cell
+    """
+
+    body: solid.Solid
+    cells: list[Floats]
+    wall_mm: float
+    bed_mm2: float
+    depth_mm: float
+    span_mm: float
+
+
+def jacketed(
+    body: solid.Solid,
+    outline: shapely.Polygon,
+    *,
+    wall_mm: float,
+    rib_mm: float,
+    rib_spacing_mm: float,
+    full: shapely.Geometry,
+    upside_down: bool,
+) -> Jacket:
+    """Hollow a body out from its bed plane.
+
+    Parameters
+    ----------
+    body : closed, with upright sides along `outline` and one flat end, the bed
+    wall_mm : least distance from a hollow to the working face
+    rib_mm, rib_spacing_mm : thickness of ribs, and how far apart they stand at most
+    full : plan region that stays solid down to the bed
+    upside_down : the bed is the upper end (a core or a lid), else the lower
+    """
+    mesh = solid.to_mesh(body)
+    low, high = mesh.bounds[:, 2]
+    flip = -1.0 if upside_down else 1.0
+    base = float(high if upside_down else low)
+    points = np.asarray(mesh.vertices) * [1, 1, flip] - [0, 0, flip * base]
+    faces = np.asarray(mesh.faces)[:, ::-1] if upside_down else np.asarray(mesh.faces)
+    upright = trimesh.Trimesh(points, faces, process=False)
+    inner = outline.buffer(-max(wall_mm, rib_mm), join_style="mitre").simplify(0.5)
+    ceiling = _ceiling(upright, outline, wall_mm)
+    roofs = [
+        roof
+        for box in _boxes(inner, rib_spacing_mm)
+        for roof in _divided(ceiling, inner, box, rib_mm)
+    ]
+    roofs, wall = _kept_off(roofs, upright, ceiling, wall_mm)
+    cells = [cell for cell in (roof.corners() for roof in roofs) if len(cell) > 3]
+    back = np.array([1.0, 1.0, flip])
+    cells = [cell * back + [0, 0, base] for cell in cells]
+    if not cells:
+        return Jacket(body, [], float("inf"), outline.area, 0.0, 0.0)
+    hollow = solid.union(*(solid.hull(cell) for cell in cells))
+    if not full.is_empty:
+        hollow = solid.difference(hollow, solid.extrude(full, low - 5, high + 5))
+    made = solid.difference(body, hollow)
+    standing = solid.section(made, base + flip * 0.02).area
+    spans = [float(np.ptp(cell[:, :2], axis=0).min()) for cell in cells]
+    # The lowest a roof meets a rib at: what the rib has for its depth there.
+    depth = float(np.median([_shoulder(roof) for roof in roofs]))
+    return Jacket(made, cells, wall, float(standing), depth, max(spans))
+
+
+def hollow_of(cells: Sequence[Floats]) -> solid.Solid:
+    """The hollows of a jacket as one solid."""
+    return solid.union(*(solid.hull(np.asarray(cell)) for cell in cells))
+
+
+def filled(
+    piece: Workpiece, name: str, body: solid.Solid, region: shapely.Geometry
+) -> solid.Solid:
+    """A jacket's body with full material again over a plan region, down to its bed.
+
+    What is drilled, keyed or bolted stands in full material by this; a body that is no
+    jacket comes back as it is. The working face is left alone: only what `block` had
+    hollowed out is filled.
+    """
+    cells = _recorded(piece, name)
+    if not cells or region.is_empty:
+        return body
+    wanted = []
+    for cell in cells:
+        low_x, low_y, _ = np.min(cell, axis=0)
+        high_x, high_y, _ = np.max(cell, axis=0)
+        if region.intersects(shapely.box(low_x, low_y, high_x, high_y)):
+            wanted.append(cell)
+    if not wanted:
+        return body
+    _, _, low, _, _, high = body.bounding_box()
+    column = solid.extrude(region, low, high)
+    fill = solid.intersection(hollow_of(wanted), column)
+    return body if fill.is_empty() else solid.union(body, fill)
+
+
+def _recorded(piece: Workpiece, name: str) -> list[Floats]:
+    for record in reversed(piece.records):
+        if record["stage"] == "block":
+            found = record["figures"].get("jacket") or {}
+            return [np.asarray(cell) for cell in found.get("cells", {}).get(name, [])]
+    return []
+
+
+def _ceiling(upright: trimesh.Trimesh, outline: shapely.Polygon, wall_mm: float) -> Ceiling:
+    """Heights a hollow may rise to: a ball of the wall's radius rolled under the face."""
+    low_x, low_y, high_x, high_y = outline.bounds
+    step = float(np.clip(max(high_x - low_x, high_y - low_y) / 250, 1.0, 2.0))
+    grid = grid_over(np.array([low_x, low_y]), np.array([high_x, high_y]), step)
+    # The lowest place that looks up, on every ray: mirrored, the highest of the same faces.
+    mirrored = np.asarray(upright.vertices) * [1.0, 1.0, -1.0]
+    face = -highest(mirrored, np.asarray(upright.faces), grid)
+    wall = wall_mm + _SPARE_MM
+    reach = int(np.ceil(wall / step))
+    x, y = np.meshgrid(*(step * np.arange(-reach, reach + 1),) * 2)
+    away = np.hypot(x, y)
+    ball = np.sqrt(np.maximum(wall**2 - away**2, 0))
+    under = ndimage.grey_erosion(
+        face, footprint=away <= wall, structure=ball, mode="constant", cval=np.inf
+    )
+    rows = np.flatnonzero(np.isfinite(under.ravel()))
+    return Ceiling(grid.places(rows), under.ravel()[rows], step**2)
+
+
+def _boxes(inner: shapely.Polygon, spacing: float) -> list[tuple[float, float, float, float]]:
+    low_x, low_y, high_x, high_y = inner.bounds
+    columns = int(np.ceil((high_x - low_x) / spacing))
+    rows = int(np.ceil((high_y - low_y) / spacing))
+    x, y = np.linspace(low_x, high_x, columns + 1), np.linspace(low_y, high_y, rows + 1)
+    return [(x[i], y[j], x[i + 1], y[j + 1]) for i in range(columns) for j in range(rows)]
+
+
+def _divided(
+    ceiling: Ceiling,
+    inner: shapely.Polygon,
+    box: tuple[float, float, float, float],
+    rib_mm: float,
+) -> list[Roof]:
+    """The roofs over a box: one, or those of its halves where they free more."""
+    whole = _roof_in(ceiling, inner, box, rib_mm)
+    x0, y0, x1, y1 = box
+    across = x1 - x0 >= y1 - y0
+    if max(x1 - x0, y1 - y0) < 2 * (_LEAST_CELL_MM + rib_mm):
+        return [whole] if whole else []
+    if across:
+        middle = (x0 + x1) / 2
+        halves = [(x0, y0, middle, y1), (middle, y0, x1, y1)]
+    else:
+        middle = (y0 + y1) / 2
+        halves = [(x0, y0, x1, middle), (x0, middle, x1, y1)]
+    parts = [roof for half in halves for roof in _divided(ceiling, inner, half, rib_mm)]
+    room = whole.volume_mm3 if whole else 0.0
+    if sum(part.volume_mm3 for part in parts) > _GAIN * room:
+        return parts
+    return [whole] if whole else []
+
+
+def _roof_in(
+    ceiling: Ceiling,
+    inner: shapely.Polygon,
+    box: tuple[float, float, float, float],
+    rib_mm: float,
+) -> Roof | None:
+    x0, y0, x1, y1 = box
+    half = rib_mm / 2
+    cell = convex_part(shapely.box(x0 + half, y0 + half, x1 - half, y1 - half).intersection(inner))
+    if cell is None or cell.area < _LEAST_CELL_MM**2 / 2:
+        return None
+    roof = roof_under(ceiling, cell)
+    return roof if roof and roof.volume_mm3 > _LEAST_HOLLOW_MM3 else None
+
+
+def _kept_off(
+    roofs: list[Roof], upright: trimesh.Trimesh, ceiling: Ceiling, wall_mm: float
+) -> tuple[list[Roof], float]:
+    """The roofs, lowered where they come nearer to the working face than the wall; the least.
+
+    The distance is exact, from places on the roof as close as the ceiling's grid and from
+    its corners; the spare covers what lies between.
+    """
+    facing = upright.face_normals[:, 2] > 1e-6
+    index = SurfaceIndex(np.asarray(upright.vertices), np.asarray(upright.faces)[facing], 3.0)
+    wanted = wall_mm + _SPARE_MM
+    least = np.full(len(roofs), np.inf)
+    pending = list(range(len(roofs)))
+    for _ in range(_LOWERINGS):
+        points = [_roof_points(roofs[number], ceiling) for number in pending]
+        counts = np.array([len(each) for each in points])
+        if counts.sum() == 0:
+            break
+        gaps = index.closest(np.concatenate(points)).distance
+        owner = np.repeat(np.arange(len(pending)), counts)
+        nearest = np.full(len(pending), np.inf)
+        np.minimum.at(nearest, owner, gaps)
+        tight = []
+        for number, gap in zip(pending, nearest.tolist(), strict=True):
+            if gap < wanted - 1e-3:
+                roofs[number] = roofs[number].lowered(wanted - gap + 1e-3)
+                tight.append(number)
+            else:
+                least[number] = gap
+        pending = tight
+        if not pending:
+            break
+    kept = [roof for number, roof in enumerate(roofs) if np.isfinite(least[number])]
+    return kept, float(least[np.isfinite(least)].min(initial=np.inf))
+
+
+def _roof_points(roof: Roof, ceiling: Ceiling) -> Floats:
+    """Places (n, 3) on a roof, and its upper corners."""
+    corners = roof.corners()
+    if len(corners) < 4:
+        return np.empty((0, 3))
+    low, high = corners[:, :2].min(axis=0), corners[:, :2].max(axis=0)
+    near = ((ceiling.places > low) & (ceiling.places < high)).all(axis=1)
+    places = ceiling.places[near]
+    height = roof.heights(places)
+    rows = np.flatnonzero(height > 0)
+    top = corners[corners[:, 2] > 0]
+    return np.concatenate([np.column_stack([places[rows], height[rows]]), top])
+
+
+def _shoulder(roof: Roof) -> float:
+    """How high the sides of a hollow go, in the mean."""
+    corners = roof.corners()
+    inward = corners[:, :2] @ roof.normals.T - roof.offsets
+    at_side = corners[(inward.min(axis=1) < 1e-3) & (corners[:, 2] > -0.5)]
+    return float(at_side[:, 2].mean()) if len(at_side) else 0.0
