@@ -16,7 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import topology
-from .distance import SurfaceIndex, vertex_normals
+from .deviation import Original, faulty, grown
+from .distance import vertex_normals
 
 __all__ = ["reduced"]
 
@@ -26,12 +27,11 @@ Mask = NDArray[np.bool_]
 Mesh = tuple[Floats, Ints]
 
 BLOCK_FACES = 250_000  # bounds the memory; the library keeps what it once took
-ROUNDS = 8
+RINGS = (1, 1, 2, 2, 4, 4, 8, 8)  # of faces kept round what fails, round by round
 ROUGH_SHARE = 0.5
 BOLDEST = 2.0  # tolerances that a collapse may cost at first
 TOO_BOLD = 0.2  # share of faces in error at which less cost is allowed, rather than they kept
 WORTH_IT = 0.95  # of the faces left: with more the block stays as it was
-STARTS = 16  # of the second search for a closest point
 # The library's lossless mode collapses what costs less than this, in its own unit squared.
 LOSSLESS = np.finfo(np.float64).eps
 
@@ -54,8 +54,8 @@ def reduced(vertices: Floats, faces: Ints, tolerance_mm: float) -> tuple[Floats,
         blocks.append((own, fewer))
         deviation = max(deviation, off)
     whole = _joined([fewer for _, fewer in blocks])
-    if len(blocks) > 1 and _faulty(*whole).any():
-        spoilt = whole[0][_faulty(*whole)]
+    if len(blocks) > 1 and faulty(*whole).any():
+        spoilt = whole[0][faulty(*whole)]
         whole = _joined([old if _meets(new[0], spoilt) else new for old, new in blocks])
     return *whole, deviation
 
@@ -76,34 +76,22 @@ def _reduced_block(vertices: Floats, faces: Ints, tolerance: float) -> tuple[Mes
     if _rough(vertices, faces, tolerance):
         return (vertices, faces), 0.0
     kept = np.zeros(len(faces), dtype=bool)
-    spacing = 2 * float(np.sqrt(_areas(vertices, faces).mean()))
-    index = SurfaceIndex(vertices, faces, max(spacing, tolerance))
-    cost = BOLDEST * tolerance
-    rings = 2
-    for _ in range(ROUNDS):
+    original = Original(vertices, faces, tolerance)
+    cost, trial = BOLDEST * tolerance, None
+    for rings in RINGS:
         fewer = _collapsed(vertices, faces, kept, cost)
         if len(fewer[1]) > WORTH_IT * len(faces):
             break
-        off, failed = _deviation(index, fewer, tolerance)
-        if not failed.any():
-            return fewer, off
-        if failed.mean() > TOO_BOLD:
+        trial = original.measured(fewer, trial)
+        if not trial.failed.any():
+            return fewer, trial.deviation_mm
+        if trial.failed.mean() > TOO_BOLD:
             if cost < tolerance / 2:
                 break
             cost /= 2
             continue
-        kept |= _grown(faces, failed, len(vertices), rings)
-        rings *= 2  # what fails again is given more room
+        kept |= grown(faces, trial.failed, len(vertices), rings)
     return (vertices, faces), 0.0
-
-
-def _grown(faces: Ints, chosen: Mask, count: int, rings: int) -> Mask:
-    """The chosen faces and so many rings of faces round them; `count` vertices."""
-    for _ in range(rings):
-        spread = np.zeros(count, dtype=bool)
-        spread[faces[chosen]] = True
-        chosen = np.asarray(spread[faces].any(axis=1))
-    return chosen
 
 
 def _rough(vertices: Floats, faces: Ints, tolerance: float) -> bool:
@@ -154,68 +142,6 @@ def _joined(parts: list[Mesh]) -> Mesh:
     return topology.compact(vertices, number[faces])
 
 
-def _deviation(index: SurfaceIndex, fewer: Mesh, tolerance: float) -> tuple[float, Mask]:
-    """The greatest deviation, and which old faces (m,) lie where it or the new mesh is at fault."""
-    vertices, faces = fewer
-    spacing = 2 * float(np.sqrt(_areas(vertices, faces).mean()))
-    there = _closest(
-        SurfaceIndex(vertices, faces, max(spacing, tolerance)), index.vertices, tolerance
-    )
-    corners = vertices[faces]
-    middles = [corners.mean(axis=1), *((corners[:, k] + corners[:, k - 1]) / 2 for k in range(3))]
-    back = _closest(index, np.concatenate([vertices, *middles]), tolerance)
-    far: Mask = np.asarray(back[1] > tolerance)
-    far[: len(vertices)] |= _faulty(vertices, faces)
-    bad: Mask = np.asarray(far[: len(vertices)][faces].any(axis=1))
-    bad |= far[len(vertices) :].reshape(4, -1).any(axis=0)
-    # An old face is at fault if it is the nearest to such a place, or the other way round.
-    astray: Mask = np.asarray((there[1] > tolerance) | bad[there[0]])
-    failed: Mask = np.asarray(astray[index.faces].any(axis=1))
-    failed[back[0][far]] = True
-    return float(max(there[1].max(), back[1].max())), failed
-
-
-def _closest(index: SurfaceIndex, points: Floats, enough: float) -> tuple[Ints, Floats]:
-    """The nearest face and the distance; what is found farther than enough is sought again.
-
-    A walk can end on the wrong one of two surfaces that come close to each other.
-    """
-    found = index.closest(points)
-    face, distance = np.array(found.face), np.array(found.distance)
-    far = np.flatnonzero(distance > enough)
-    if len(far) > TOO_BOLD * len(points):
-        return face, distance  # no use: so many are not strays
-    ranks = np.arange(1, min(STARTS, len(index.sample_faces)) + 1)
-    for start in index.tree.query(points[far], k=ranks)[1].T:
-        again = index.closest(points[far], index.sample_faces[start])
-        nearer = again.distance < distance[far]
-        face[far[nearer]] = again.face[nearer]
-        distance[far[nearer]] = again.distance[nearer]
-    return face, distance
-
-
-def _faulty(vertices: Floats, faces: Ints) -> Mask:
-    """Which vertices lie on an edge of more than two faces or have more than one fan."""
-    fault = np.zeros(len(vertices), dtype=bool)
-    edges = topology.half_edges(faces)
-    keys = topology.edge_keys(edges)
-    order = np.argsort(keys, kind="stable")
-    ordered = keys[order]
-    crowded = order[2:][ordered[2:] == ordered[:-2]]
-    fault[edges[crowded]] = True
-    _, source = topology.split_corners(faces, topology.mated_edges(vertices, faces))
-    fault[np.bincount(source, minlength=len(vertices)) > 1] = True
-    repeated = topology.repeated(faces) | topology.degenerate(faces)
-    fault[faces[repeated]] = True
-    return fault
-
-
 def _meets(vertices: Floats, places: Floats) -> bool:
     rows = np.concatenate([np.unique(vertices, axis=0), np.unique(places, axis=0)])
     return len(np.unique(rows, axis=0)) < len(rows)
-
-
-def _areas(vertices: Floats, faces: Ints) -> Floats:
-    corners = vertices[faces]
-    cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    return np.asarray(np.linalg.norm(cross, axis=1) / 2)
