@@ -106,9 +106,7 @@ def hollow_of(cells: Sequence[Floats]) -> solid.Solid:
     return solid.union(*(solid.hull(np.asarray(cell)) for cell in cells))
 
 
-def filled(
-    piece: Workpiece, name: str, body: solid.Solid, region: shapely.Geometry
-) -> solid.Solid:
+def filled(piece: Workpiece, name: str, body: solid.Solid, region: shapely.Geometry) -> solid.Solid:
     """A jacket's body with full material again over a plan region, down to its bed.
 
     What is drilled, keyed or bolted stands in full material by this; a body that is no

@@ -162,9 +162,7 @@ def roof_under(ceiling: Ceiling, polygon: shapely.Polygon) -> Roof | None:
     return Roof(normals, offsets, slopes, levels, volume)
 
 
-def _rising(
-    places: Floats, heights: Floats, normal: Floats, along: Floats
-) -> tuple[Floats, float]:
+def _rising(places: Floats, heights: Floats, normal: Floats, along: Floats) -> tuple[Floats, float]:
     """Slope (2,) and level of the highest plane that rises from a side and stays under all."""
     best: tuple[float, Floats, float] = (-np.inf, STEEP * normal, 0.0)
     travel = places @ along
