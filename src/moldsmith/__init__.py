@@ -46,6 +46,9 @@ _ROOMS = {
     "Material": "pouring.materials",
     "material": "pouring.materials",
     "filament": "printing.filament",
+    "estimate": "printing.estimating",
+    "mix": "pouring.mixing",
+    "free_rise_kg_m3": "pouring.batches",
     "run_job": "batch",
     "cluster_executor": "cluster",
 }
@@ -67,8 +70,11 @@ if TYPE_CHECKING:
     from .mold.splitting import split as split
     from .pad.pressing import fit_check as fit_check
     from .pad.shelling import shell as shell
+    from .pouring.batches import free_rise_kg_m3 as free_rise_kg_m3
     from .pouring.materials import Material as Material
     from .pouring.materials import material as material
+    from .pouring.mixing import mix as mix
+    from .printing.estimating import estimate as estimate
     from .printing.filament import Filament as Filament
     from .printing.filament import filament as filament
     from .printing.flagging import overhangs as overhangs

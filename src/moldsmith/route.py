@@ -46,6 +46,7 @@ ROUTE: Mapping[str, str] = {
     "channels": ".mold.channelling:channels",
     "split": ".mold.splitting:split",
     "overhangs": ".printing.flagging:overhangs",
+    "mix": ".pouring.mixing:mix",
 }
 
 # Stages that a piece goes through only if the job has a table for them: a scan may come cropped.

@@ -1,0 +1,226 @@
+"""The void of a closed mold: what it holds, measured on the mold's bodies."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import shapely
+import trimesh
+from numpy.typing import NDArray
+
+from ..errors import CannotBuild
+from ..geometry import solid
+from ..geometry.columns import free_lengths
+from ..geometry.visibility import grid_over, highest, lowest
+from ..mold.bodies import mold_bodies
+from ..workpiece import Workpiece
+
+__all__ = ["Void", "channel_rows", "mold_meshes", "void_by_columns_mm3", "void_of"]
+
+Floats = NDArray[np.float64]
+_FILM_MM3 = 1.0  # where flanges meet, rounding leaves films of no volume between them
+_LEAST_SHARE = 0.005  # of the largest; smaller rooms are clearances round keys
+_OVER_MM = 1.0
+_JOINT_MM = 0.6  # gaps between parts that are no room for the mix
+_RAYS_ALONG = 200
+
+
+@dataclass(frozen=True, slots=True)
+class Void:
+    """What is to be filled: the void, and sprues and vents up to the fill level (mold z).
+
+    mesh : both together; coat_mm3 : what a seal coat on the mold's face takes up of it
+    """
+
+    mesh: trimesh.Trimesh
+    void_mm3: float
+    channels_mm3: float
+    coat_mm3: float
+    level_mm: float
+
+    @property
+    def filled_mm3(self) -> float:
+        return self.void_mm3 + self.channels_mm3 - self.coat_mm3
+
+
+def void_of(piece: Workpiece, fill_level_mm: float | None = None) -> Void:
+    """Measure the void: a prism over it less the mold's bodies, channels closed at the fill level.
+
+    fill_level_mm : mold z up to which sprues and vents stand full; left out, the foot of
+        the lowest funnel. The pad only tells where the void is, not how large.
+
+    Raises
+    ------
+    BadParameter : the piece has no mold yet
+    CannotBuild : the bodies enclose nothing
+    """
+    pad = piece.body("pad")
+    bodies = [solid.from_mesh(mesh) for mesh in mold_meshes(piece).values()]
+    level = _fill_level(piece, pad, fill_level_mm)
+    low, high = float(pad.bounds[0, 2]), float(pad.bounds[1, 2])
+    top = max(high, level) + _OVER_MM
+    region = shapely.union_all(solid.silhouette(solid.from_mesh(pad))).buffer(_margin(piece))
+    mouths = [_mouth(row) for row in channel_rows(piece)]
+    prism = solid.extrude(shapely.union_all([region, *mouths]), low - _OVER_MM, top)
+    plugs = [_plug(row, level, top) for row in channel_rows(piece)]
+    room = solid.difference(prism, *bodies, *plugs)
+    lumps = solid.components(room)
+    least = max(_FILM_MM3, _LEAST_SHARE * max(map(solid.volume_mm3, lumps), default=0.0))
+    large = [lump for lump in lumps if solid.volume_mm3(lump) > least]
+    lumps = [lump for lump in large if _is_void(solid.to_mesh(lump), pad)]
+    if not lumps:
+        raise CannotBuild(
+            "the mold's bodies enclose no void where the pad is", "Run block and channels anew"
+        )
+    whole = lumps[0] if len(lumps) == 1 else solid.union(*lumps)
+    channels = _channels_mm3(piece, level)
+    void = solid.volume_mm3(whole) - channels
+    return Void(solid.to_mesh(whole), void, channels, _coat_mm3(piece), level)
+
+
+def mold_meshes(piece: Workpiece) -> dict[str, trimesh.Trimesh]:
+    """The mold's bodies as the piece has them: its parts after `split`, else whole.
+
+    Raises
+    ------
+    BadParameter : the piece has no mold
+    """
+    names = mold_bodies(piece)
+    for record in reversed(piece.records):
+        rows = record["figures"].get("parts") or ()
+        listed = [row for row in rows if row.get("of") in names and row["body"] in piece.bodies]
+        if listed:
+            return {row["body"]: piece.body(row["body"]) for row in listed}
+    return {name: piece.body(name) for name in names or ("cavity",)}
+
+
+def channel_rows(piece: Workpiece) -> list[Mapping[str, Any]]:
+    """Sprues, then vents, as `channels` logged them; none if it has not run."""
+    for record in reversed(piece.records):
+        if record["stage"] == "channels":
+            return [*record["figures"]["sprues"], *record["figures"]["vents"]]
+    return []
+
+
+def void_by_columns_mm3(piece: Workpiece, level_mm: float) -> float:
+    """The void and its channels once more, by the free length of upright rays.
+
+    No boolean has a part in it: rays go in and out of the bodies as they are.
+    """
+    pad = piece.body("pad")
+    step = float(np.clip(np.ptp(pad.bounds[:, :2], axis=0).max() / _RAYS_ALONG, 0.3, 1.5))
+    rows = channel_rows(piece)
+    reach = [float(row["outside_mm"]) / 2 for row in rows]
+    plan = np.array([[row["x"], row["y"]] for row in rows]).reshape(-1, 2)
+    spread = np.array(reach)[:, None]
+    around = np.concatenate([pad.bounds[:, :2], plan - spread, plan + spread])
+    grid = grid_over(around.min(axis=0), around.max(axis=0), step)
+    vertices, faces = np.asarray(pad.vertices), np.asarray(pad.faces)
+    low, high = lowest(vertices, faces, grid).ravel(), highest(vertices, faces, grid).ravel()
+    places = grid.places(np.arange(low.size))
+    for row, radius in zip(rows, reach, strict=True):
+        over = np.linalg.norm(places - [row["x"], row["y"]], axis=1) <= radius + step
+        # Over a channel the void goes on: up to the level, through what the bore widens into.
+        low[over] = np.minimum(low[over], row["ceiling_z"])
+        high[over] = level_mm
+    lengths = free_lengths(list(mold_meshes(piece).values()), grid, _JOINT_MM, level_mm, low, high)
+    return float(lengths.sum()) * step**2
+
+
+def _is_void(lump: trimesh.Trimesh, pad: trimesh.Trimesh) -> bool:
+    """Whether the lump lies where the pad does, not under or over the mold, by coarse rays."""
+    step = float(np.ptp(lump.bounds[:, :2], axis=0).max()) / 40
+    grid = grid_over(lump.bounds[0, :2], lump.bounds[1, :2], step)
+    ends = [
+        seen(np.asarray(mesh.vertices), np.asarray(mesh.faces), grid)
+        for mesh in (lump, pad)
+        for seen in (lowest, highest)
+    ]
+    met = np.isfinite(ends[0]) & np.isfinite(ends[2])
+    low, high, pad_low, pad_high = (end[met] for end in ends)
+    middle = (pad_low + pad_high) / 2
+    return bool(((low <= middle) & (middle <= high)).mean() > 0.5) if met.any() else False
+
+
+def _margin(piece: Workpiece) -> float:
+    """How far round the pad's shadow the room is looked for: on the land, short of the relief."""
+    for record in reversed(piece.records):
+        if record["stage"] == "block":
+            return min(float(record["figures"].get("land_mm", 2.0)) / 2, 1.0)
+    return 1.0
+
+
+def _fill_level(piece: Workpiece, pad: trimesh.Trimesh, wanted: float | None) -> float:
+    """The level asked for, or the foot of the lowest funnel; never under the void's top."""
+    top = float(pad.bounds[1, 2])
+    if wanted is not None:
+        return max(wanted, top)
+    feet = [row["outside_z"] - _funnel_depth(row) for row in channel_rows(piece)]
+    return max(min(feet, default=top), top)
+
+
+def _funnel_depth(row: Mapping[str, Any]) -> float:
+    return max(float(row["funnel_mm"]) - float(row["outside_mm"]), 0.0) / 2
+
+
+def _mouth_mm(row: Mapping[str, Any]) -> float:
+    return max(float(row["outside_mm"]), float(row["funnel_mm"]))
+
+
+def _mouth(row: Mapping[str, Any]) -> shapely.Geometry:
+    return shapely.Point(row["x"], row["y"]).buffer(float(row["outside_mm"]) / 2 + _OVER_MM)
+
+
+def _plug(row: Mapping[str, Any], level: float, top: float) -> solid.Solid:
+    """What closes a channel over the fill level."""
+    start = min(level, float(row["outside_z"]) - 0.01)
+    radius = _mouth_mm(row) / 2 + 2 * _OVER_MM
+    height = max(top, float(row["outside_z"])) + _OVER_MM - start
+    return solid.frustum((row["x"], row["y"], start), (0, 0, height), radius, radius, 32)
+
+
+def _channels_mm3(piece: Workpiece, level: float) -> float:
+    """What was drilled for the channels, less what of it lies over the level."""
+    for record in reversed(piece.records):
+        if record["stage"] == "channels":
+            drilled = 1000 * float(record["figures"]["channels_cm3"])
+            return drilled - sum(_over_mm3(row, level) for row in channel_rows(piece))
+    return 0.0
+
+
+def _over_mm3(row: Mapping[str, Any], level: float) -> float:
+    """The volume of a channel between the level and the outside, bore and funnel."""
+    top = float(row["outside_z"])
+    start = max(level, float(row["void_z"]))
+    if start >= top:
+        return 0.0
+    wide, narrow = float(row["outside_mm"]), float(row["void_mm"])
+    share = (start - float(row["void_z"])) / (top - float(row["void_z"]))
+    volume = _frustum_mm3(narrow + share * (wide - narrow), wide, top - start)
+    depth = _funnel_depth(row)
+    if depth > 0:
+        foot = max(start, top - depth)
+        mouth = wide + 2 * (foot - (top - depth))
+        volume += _frustum_mm3(mouth, float(row["funnel_mm"]), top - foot)
+        # The bore's own room in the funnel is not counted twice.
+        share = (foot - float(row["void_z"])) / (top - float(row["void_z"]))
+        volume -= _frustum_mm3(narrow + share * (wide - narrow), wide, top - foot)
+    return volume
+
+
+def _frustum_mm3(one_mm: float, other_mm: float, height: float) -> float:
+    return float(np.pi) / 12 * height * (one_mm**2 + one_mm * other_mm + other_mm**2)
+
+
+def _coat_mm3(piece: Workpiece) -> float:
+    """The room that `shell` left for a seal coat: the void it made less the pad."""
+    for record in reversed(piece.records):
+        if record["stage"] == "shell":
+            made = record["outputs"]
+            if "void" not in made:
+                return 0.0
+            return float(made["void"]["volume_mm3"] - made["pad"]["volume_mm3"])
+    return 0.0
