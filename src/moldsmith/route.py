@@ -46,6 +46,7 @@ ROUTE: Mapping[str, str] = {
     "channels": ".mold.channelling:channels",
     "split": ".mold.splitting:split",
     "overhangs": ".printing.flagging:overhangs",
+    "estimate": ".printing.estimating:estimate",
     "mix": ".pouring.mixing:mix",
 }
 

@@ -19,7 +19,7 @@ from ..workpiece import Finding, Workpiece
 from .parts import listed_parts
 from .printer import Printer
 
-__all__ = ["Overhang", "face_angles_deg", "overhangs", "patches_of"]
+__all__ = ["Overhang", "face_angles_deg", "hanging_faces", "overhangs", "patches_of"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -138,6 +138,22 @@ def patches_of(
         for k in range(number)
     ]  # fmt: skip
     return sorted(found, key=lambda patch: (-patch.area_mm2, patch.centre))
+
+
+def hanging_faces(
+    mesh: trimesh.Trimesh, limit_deg: float, layer_mm: float, bridge_mm: float = 10.0
+) -> NDArray[np.bool_]:
+    """Which faces (m,) of a part on z = 0 need support: over the limit, on no bed and no bridge."""
+    angle, area = face_angles_deg(mesh)
+    flagged = (angle > limit_deg + _SLACK_DEG) & ~_resting(mesh, angle, layer_mm)
+    number, label = _grouped(np.asarray(mesh.faces), flagged)
+    if number == 0:
+        return flagged
+    faces = np.flatnonzero(flagged)
+    weight: Floats = np.bincount(label, area[faces], number).astype(float)
+    spans = _bridge_spans(mesh, faces, label, weight, bridge_mm, layer_mm)
+    flagged[faces[np.isin(label, list(spans))]] = False
+    return flagged
 
 
 def _poses(piece: Workpiece) -> dict[str, Floats]:

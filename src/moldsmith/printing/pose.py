@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
+import trimesh
+from numpy.typing import ArrayLike, NDArray
 from scipy.spatial import ConvexHull
 
 from .printer import Printer
 
-__all__ = ["bed_pose", "fits_flat"]
+__all__ = ["bed_pose", "fits_flat", "laid"]
 
 Floats = NDArray[np.float64]
 _SPARE_MM = 0.01  # rounding may not push a part over the edge
@@ -40,6 +41,14 @@ def bed_pose(vertices: Floats, printer: Printer, *, upside_down: bool) -> Floats
     pose[:2, 3] = middle - (low[:2] + high[:2]) / 2
     pose[2, 3] = -low[2]
     return pose
+
+
+def laid(mesh: trimesh.Trimesh, pose: ArrayLike) -> trimesh.Trimesh:
+    """The mesh moved by the rigid 4 x 4 `pose` and set down on z = 0."""
+    matrix = np.asarray(pose, dtype=float)
+    vertices = mesh.vertices @ matrix[:3, :3].T + matrix[:3, 3]
+    vertices[:, 2] -= vertices[:, 2].min()
+    return trimesh.Trimesh(vertices, mesh.faces, process=False)
 
 
 def _turn_that_fits(plan: Floats, printer: Printer) -> float | None:

@@ -1,0 +1,85 @@
+"""Which spool each plate is printed from, and where one runs out."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .filament import Filament
+
+__all__ = ["SpoolUse", "allotted", "height_left_mm"]
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class SpoolUse:
+    """A plate, or what is left of it, on a spool.
+
+    spool : its place in `left_g` from 1, or the number of a new full spool;
+        None where no filament is left
+    needed_g : to finish the plate; left_g : on the spool before
+    change_at_mm : the height at which it runs out, a whole number of layers;
+        None if it suffices
+    """
+
+    plate: int
+    spool: int | None
+    needed_g: float
+    left_g: float
+    change_at_mm: float | None
+
+    @property
+    def suffices(self) -> bool:
+        return self.spool is not None and self.change_at_mm is None
+
+
+def allotted(plates: Mapping[int, Floats], filament: Filament, layer_mm: float) -> list[SpoolUse]:
+    """Share the spools among plates: number -> grams (n,) of each layer.
+
+    The plate that needs most chooses first, and takes the spool with the least
+    left that is enough for it, so that none needs a change if any such choice
+    is found. Otherwise it takes the fullest, and goes on from the next. Without
+    `left_g` full spools are opened as needed.
+    """
+    left = dict(enumerate(filament.left_g, start=1))
+    uses: list[SpoolUse] = []
+    for plate in sorted(plates, key=lambda number: (-plates[number].sum(), number)):
+        uses += _fed(plate, plates[plate], left, filament, layer_mm)
+    return sorted(uses, key=lambda use: use.plate)  # stable: changes stay in their order
+
+
+def height_left_mm(layer_g: Floats, left_g: float, layer_mm: float, start: int = 0) -> float | None:
+    """How high a spool prints from layer `start`, in whole layers; None: to the end."""
+    reached = np.cumsum(layer_g[start:]) <= left_g + 1e-9
+    return None if reached.all() else (start + int(np.argmin(reached))) * layer_mm
+
+
+def _fed(
+    plate: int, layer_g: Floats, left: dict[int, float], filament: Filament, layer_mm: float
+) -> list[SpoolUse]:
+    """The spools that print one plate, one after another; `left` is used up."""
+    start = 0
+    uses = []
+    while start < len(layer_g):
+        needed = float(layer_g[start:].sum())
+        enough = [number for number in left if left[number] >= needed]
+        if not filament.left_g and not enough:
+            left[len(left) + 1] = filament.spool_g
+            enough = [len(left)] if filament.spool_g >= needed else []
+        if not left or max(left.values()) < layer_g[start]:
+            uses.append(SpoolUse(plate, None, needed, 0.0, start * layer_mm))
+            break
+        if enough:
+            spool = min(enough, key=lambda number: (left[number], number))
+        else:
+            spool = max(left, key=lambda number: (left[number], -number))
+        change = height_left_mm(layer_g, left[spool], layer_mm, start)
+        uses.append(SpoolUse(plate, spool, needed, left[spool], change))
+        stop = len(layer_g) if change is None else round(change / layer_mm)
+        left[spool] -= float(layer_g[start:stop].sum())
+        start = stop
+    return uses
