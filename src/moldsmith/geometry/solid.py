@@ -28,6 +28,7 @@ _APART_MM = 0.004
 
 __all__ = [
     "Solid",
+    "area_mm2",
     "box",
     "components",
     "difference",
@@ -216,6 +217,10 @@ def hull(points: ArrayLike) -> Solid:
 
 def volume_mm3(solid: Solid) -> float:
     return float(solid.volume())
+
+
+def area_mm2(solid: Solid) -> float:
+    return float(solid.surface_area())
 
 
 def min_gap(solid: Solid, other: Solid, search_mm: float) -> float:

@@ -1,0 +1,156 @@
+"""Where side pieces meet: curtains from the axis to the outside, and the wedges between them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..geometry import solid
+from ..geometry.radial import TURNS, RadialMap, held_mm
+from .side_pulls import Surface
+
+__all__ = ["Curtain", "curtains", "wedge"]
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+_CLEAR_DEG = 20  # a curtain stands at least so far off the pulls on both sides
+_MOST_TURN_DEG = 3  # from row to row
+_PLANE_STRAIN = 0.25  # held so little, the curtain may as well be plane
+_STIFF = 0.02
+_SMOOTHED_ROWS = 7
+_ARC = 8
+
+
+@dataclass(frozen=True, slots=True)
+class Curtain:
+    """A surface of level rays from the axis, one a row of the map.
+
+    degrees (r,) : the direction of the ray, continuous from row to row; plane : whether
+    it is the same in all rows
+    """
+
+    degrees: Floats
+    plane: bool
+
+
+def curtains(surface: Surface, degrees: tuple[float, ...], labels: Ints) -> list[Curtain]:
+    """The curtain between each direction and the next, the last with the first.
+
+    labels : of `labelled`. In each row the curtain may stand anywhere between two
+    pulls; held places and places on the wrong side of a label's border cost, and so
+    does turning from row to row (shortest path by dynamic programming).
+    """
+    found = []
+    for number, low in enumerate(degrees):
+        after = (number + 1) % len(degrees)
+        high = degrees[after] + (TURNS if after == 0 else 0)
+        found.append(_between(surface, low, high, labels == number))
+    return found
+
+
+def _between(surface: Surface, low: float, high: float, on_low: NDArray[np.bool_]) -> Curtain:
+    reach = surface.map.reach
+    first, last = int(round(low)), int(round(high))
+    columns = np.arange(first, last + 1)
+    wrapped = columns % TURNS
+    before = held_mm(reach, low)[:, wrapped] / surface.limit_mm[:, wrapped]
+    beyond = held_mm(reach, high % TURNS)[:, wrapped] / surface.limit_mm[:, wrapped]
+    sided = _spread_out(on_low, surface)[:, wrapped]
+    one = np.minimum(before, 10) ** 2 + 0.02 * ~sided
+    two = np.minimum(beyond, 10) ** 2 + 0.02 * sided
+    cost = np.cumsum(one, axis=1) + np.cumsum(two[:, ::-1], axis=1)[:, ::-1]
+    usable = (columns >= max(low, high - 180) + _CLEAR_DEG) & (
+        columns <= min(high, low + 180) - _CLEAR_DEG
+    )
+    if high - low <= 2 * _CLEAR_DEG:
+        usable = columns == (first + last) // 2
+    cost = np.where(usable, cost, np.inf)
+    total = cost.sum(axis=0)
+    fixed = int(np.argmin(total))
+    worst = max(before[:, : fixed + 1].max(), beyond[:, fixed:].max())
+    if worst <= _PLANE_STRAIN:
+        # Of all as good, the one nearest the middle: wedges of one size.
+        alike = np.flatnonzero(
+            [
+                max(before[:, : k + 1].max(), beyond[:, k:].max()) <= max(worst, 0.1)
+                and bool(usable[k])
+                for k in range(len(columns))
+            ]
+        )
+        middle = (low + high) / 2
+        pick = int(alike[np.argmin(np.abs(columns[alike] - middle))])
+        return Curtain(np.full(len(reach), float(columns[pick])), True)
+    path = _shortest(cost)
+    path = np.clip(_smoothed(columns[path].astype(float)), *columns[usable][[0, -1]])
+    return Curtain(path, False)
+
+
+def _spread_out(on_low: NDArray[np.bool_], surface: Surface) -> NDArray[np.bool_]:
+    """Labels of the reduced grid carried to all rows and columns of the map."""
+    rows = np.arange(len(surface.map.z))
+    near = np.abs(rows[:, None] - surface.rows[None]).argmin(axis=1)
+    every = TURNS // on_low.shape[1]
+    return np.asarray(np.roll(np.repeat(on_low[near], every, axis=1), -(every // 2), axis=1))
+
+
+def _shortest(cost: Floats) -> Ints:
+    """The column in each row of the path of least cost from the first row to the last."""
+    rows, columns = cost.shape
+    turns = np.arange(-_MOST_TURN_DEG, _MOST_TURN_DEG + 1)
+    total = cost[0]
+    steps = np.zeros((rows, columns), dtype=np.int64)
+    for row in range(1, rows):
+        padded = np.pad(total, _MOST_TURN_DEG, constant_values=np.inf)
+        options = np.stack(
+            [padded[_MOST_TURN_DEG + t : _MOST_TURN_DEG + t + columns] for t in turns]
+        )
+        options = options + (_STIFF * turns**2)[:, None]
+        pick = np.argmin(options, axis=0)
+        steps[row] = turns[pick]
+        total = options[pick, np.arange(columns)] + cost[row]
+    path = np.empty(rows, dtype=np.int64)
+    path[-1] = int(np.argmin(total))
+    for row in range(rows - 1, 0, -1):
+        path[row - 1] = path[row] + steps[row, path[row]]
+    return path
+
+
+def _smoothed(path: Floats) -> Floats:
+    half = _SMOOTHED_ROWS // 2
+    kernel = np.hanning(_SMOOTHED_ROWS + 2)[1:-1]
+    padded = np.pad(path, half, mode="edge")
+    return np.convolve(padded, kernel / kernel.sum(), mode="valid")
+
+
+def wedge(map_: RadialMap, low: Curtain, high: Curtain, far_mm: float) -> solid.Solid:
+    """The solid between two curtains, out to at least `far_mm` from the axis.
+
+    Wedges that share a curtain share its triangles.
+    """
+    rows = len(map_.z)
+    gap = (high.degrees - low.degrees) % TURNS
+    share = np.linspace(0, 1, _ARC)
+    degrees = low.degrees[:, None] + gap[:, None] * share
+    degrees[:, -1] = high.degrees
+    turn = np.radians(degrees % TURNS)
+    far = far_mm / np.cos(np.radians(TURNS / (_ARC - 1) / 2))
+    ring = map_.middle[:, None] + far * np.stack([np.cos(turn), np.sin(turn)], axis=-1)
+    plan = np.concatenate([map_.middle[:, None], ring], axis=1)  # the axis, then along the arc
+    z = map_.z.copy()
+    z[0] -= 2.0
+    z[-1] += 2.0
+    count = _ARC + 1
+    points = np.concatenate([plan, np.broadcast_to(z[:, None, None], (rows, count, 1))], axis=2)
+    number = np.arange(rows * count).reshape(rows, count)
+    p, q = number, np.roll(number, -1, axis=1)
+    a, b, c, d = p[:-1], q[:-1], q[1:], p[1:]  # along the row, then up
+    sides = np.stack([np.stack([a, b, c], axis=-1), np.stack([a, c, d], axis=-1)])
+    # The last quad runs from the arc back to the axis: cut as the first is, from the axis up.
+    sides[0, :, -1] = np.stack([b[:, -1], c[:, -1], d[:, -1]], axis=-1)
+    sides[1, :, -1] = np.stack([b[:, -1], d[:, -1], a[:, -1]], axis=-1)
+    fan = np.stack([number[0, :1].repeat(_ARC - 1), number[0, 1:-1], number[0, 2:]], axis=1)
+    top = fan + (rows - 1) * count
+    faces = np.concatenate([sides.reshape(-1, 3), fan[:, ::-1], top])
+    return solid.from_arrays(points.reshape(-1, 3), faces)
