@@ -15,8 +15,9 @@ from ..errors import BadParameter
 from .materials import Part
 
 __all__ = [
+    "CupTest",
     "Portion",
-    "TestCup",
+    "cup_test",
     "free_rise_kg_m3",
     "portions",
     "pour_ml_s",
@@ -24,7 +25,6 @@ __all__ = [
     "ratio_slip",
     "rounded_up",
     "sealed_pressure_kpa",
-    "test_cup",
     "volume_ratio",
     "weight_ratio",
 ]
@@ -46,10 +46,8 @@ class Portion:
 
 
 @dataclass(frozen=True, slots=True)
-class TestCup:
+class CupTest:
     """A batch that overfills a cup, to find one's own free-rise density."""
-
-    __test__ = False  # pytest: not a test
 
     cup_ml: float
     grams: float
@@ -112,13 +110,13 @@ def rounded_up(value: float, step: float) -> float:
     return math.ceil(value / step - 1e-9) * step
 
 
-def test_cup(
+def cup_test(
     parts: Sequence[Part], expected_kg_m3: float, scale_g: float, cup_ml: float
-) -> TestCup:
+) -> CupTest:
     """What to mix so that foam of the density expected rises half as high again as the cup."""
     mixed = _OVERFILL * cup_ml * expected_kg_m3 / 1000
     weighed = portions(parts, mixed, scale_g, cup_ml)
-    return TestCup(cup_ml, round(sum(item.grams for item in weighed), 6), weighed)
+    return CupTest(cup_ml, round(sum(item.grams for item in weighed), 6), weighed)
 
 
 def free_rise_kg_m3(full_g: float, empty_g: float, cup_ml: float) -> float:

@@ -13,11 +13,11 @@ from ..stage import stage
 from ..workpiece import Finding, Workpiece
 from .batches import (
     Portion,
+    cup_test,
     portions,
     pour_ml_s,
     pours_needed,
     ratio_slip,
-    test_cup,
     volume_ratio,
 )
 from .materials import Material
@@ -245,7 +245,7 @@ def _open_cavity_cm3(piece: Workpiece) -> float:
 
 def _test_cup(material: Material, scale_g: float, cup_ml: float) -> dict[str, Any]:
     assert material.free_rise_kg_m3 is not None
-    cup = test_cup(material.parts, material.free_rise_kg_m3, scale_g, cup_ml)
+    cup = cup_test(material.parts, material.free_rise_kg_m3, scale_g, cup_ml)
     return {
         "cup_ml": cup.cup_ml,
         "grams": cup.grams,
