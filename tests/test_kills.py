@@ -1,0 +1,111 @@
+"""A batch killed at any moment goes on, and ends as if nothing had happened."""
+
+from __future__ import annotations
+
+import json
+import os
+import random
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+import trimesh
+
+KILLS = 20
+PIECE = """
+[[piece]]
+name = "{name}"
+scan = "{name}.stl"
+unit = "mm"
+heal.resurface = "never"
+crop.planes = [[[0, 0, {height}], [0, 0, 1]]]
+shell.thickness_mm = 4
+shell.taper_mm = 8
+shell.cell_mm = 4
+"""
+# What tells time and memory, and the hash over a log that has them.
+_MEASURED = ("seconds", "peak_memory_mb", "started_utc")
+
+
+def test_twenty_kills_later_the_batch_is_the_undisturbed_one(tmp_path: Path) -> None:
+    job = written(tmp_path)
+    assert started(job, tmp_path / "calm").wait(timeout=300) == 0
+    expected = told(tmp_path / "calm")
+    chance = random.Random(5)
+    out, kills, stopped_at = tmp_path / "stormy", 0, set()
+    while kills < KILLS:
+        run = started(job, out, workers=1 + kills % 2)
+        wait_for_work(run, out)
+        time.sleep(chance.uniform(0.0, 1.5))
+        if run.poll() is None:
+            os.killpg(run.pid, signal.SIGKILL)  # the batch and its workers, mid-sentence
+            kills += 1
+            run.wait(timeout=60)
+            stopped_at.add(len(list(out.glob("*/*/log.json"))))
+        elif run.returncode == 0:
+            assert told(out) == expected
+            out = tmp_path / f"stormy-{kills}"
+    assert started(job, out).wait(timeout=300) == 0
+    assert told(out) == expected
+    assert len(stopped_at) > 3, "the kills hit the same moment"
+
+
+def written(folder: Path) -> Path:
+    """A job of three shoulder pads off balls."""
+    lines = ['[printer]\nvolume_mm = [220, 220, 250]\n[material]\nlike = "foam-80"\n']
+    for number, name in enumerate(("left", "right", "spare")):
+        ball = trimesh.creation.icosphere(3, 40 + 3 * number)
+        ball.export(folder / f"{name}.stl")
+        lines.append(PIECE.format(name=name, height=20 + 2 * number))
+    (folder / "troll.toml").write_text("".join(lines))
+    return folder / "troll.toml"
+
+
+def started(job: Path, out: Path, workers: int = 2) -> subprocess.Popen[bytes]:
+    environment = {**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)}
+    command = [sys.executable, "-m", "moldsmith", "run", str(job), "--out", str(out)]
+    with (job.parent / "log.txt").open("ab") as log:
+        return subprocess.Popen(
+            [*command, "--workers", str(workers)],
+            start_new_session=True,
+            stdout=log,
+            stderr=log,
+            env=environment,
+        )
+
+
+def told(out: Path) -> dict[str, Any]:
+    """Every file under the folder: bytes, or for logs what they tell but for time and memory."""
+    files = (path for path in sorted(out.rglob("*")) if path.is_file())
+    return {str(path.relative_to(out)): read(path) for path in files}
+
+
+def wait_for_work(run: subprocess.Popen[bytes], out: Path) -> None:
+    """Until the run wrote its first file; starting up takes longer than the pieces do."""
+    before = written_last(out)
+    while run.poll() is None and written_last(out) == before:
+        time.sleep(0.02)
+
+
+def written_last(out: Path) -> int:
+    try:
+        return max((path.stat().st_mtime_ns for path in out.glob("*/*/*")), default=0)
+    except FileNotFoundError:  # a temporary name, gone by now
+        return -1
+
+
+def read(path: Path) -> Any:
+    if path.suffix != ".json":
+        return path.read_bytes()
+    return timeless(json.loads(path.read_text()))
+
+
+def timeless(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {key: timeless(item) for key, item in value.items() if key not in _MEASURED}
+    if isinstance(value, list):
+        return [timeless(item) for item in value]
+    return value
