@@ -94,7 +94,7 @@ def stage(
         meter, started = Meter(), datetime.now(UTC)
         try:
             result = function(replace(piece, draft=Draft()), *args, **kwargs)
-            _refuse_stops(result)
+            _refuse_stops(result, folder)
             return _finish(piece, result, folder, heading, started, meter)
         except MoldsmithError as error:
             located = error.located(piece.name, name)
@@ -234,9 +234,13 @@ def _read_back(
     )
 
 
-def _refuse_stops(result: Workpiece) -> None:
+def _refuse_stops(result: Workpiece, folder: Path | None) -> None:
+    """`CannotBuild` for a finding that stops; what the stage attached shows why, so it is kept."""
     for finding in result.draft.findings:
         if finding.severity == "stop":
+            for file, data in result.draft.attachments.items():
+                if folder is not None:
+                    write_bytes(folder / file, data)
             raise CannotBuild(finding.message)
 
 

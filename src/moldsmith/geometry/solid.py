@@ -32,6 +32,7 @@ __all__ = [
     "box",
     "components",
     "difference",
+    "difference_or_empty",
     "extrude",
     "from_arrays",
     "from_mesh",
@@ -43,6 +44,7 @@ __all__ = [
     "printable",
     "section",
     "silhouette",
+    "simplified",
     "split_by_plane",
     "to_mesh",
     "triangulate",
@@ -116,6 +118,11 @@ def difference(solid: Solid, *others: Solid) -> Solid:
     return _batch([solid, *others], manifold3d.OpType.Subtract, "difference")
 
 
+def difference_or_empty(solid: Solid, *others: Solid) -> Solid:
+    """`difference` that may leave nothing."""
+    return _batch([solid, *others], manifold3d.OpType.Subtract, "difference", may_be_empty=True)
+
+
 def intersection(*solids: Solid) -> Solid:
     """What lies in all solids; may be empty."""
     return _batch(solids, manifold3d.OpType.Intersect, "intersection", may_be_empty=True)
@@ -139,6 +146,11 @@ def split_by_plane(solid: Solid, normal: ArrayLike, offset: float) -> tuple[Soli
 def moved(solid: Solid, matrix: ArrayLike) -> Solid:
     """The solid moved by a 3 x 4 or 4 x 4 matrix."""
     return _checked(solid.transform(np.asarray(matrix, dtype=np.float64)[:3]), "move")
+
+
+def simplified(solid: Solid, tolerance_mm: float) -> Solid:
+    """The solid with short edges and flat vertices collapsed, within a tolerance."""
+    return _checked(solid.simplify(tolerance_mm), "simplification")
 
 
 def components(solid: Solid) -> list[Solid]:

@@ -23,12 +23,13 @@ from .casting import (
 from .draft import Undercut, best_pulls, undercut
 from .enclosing import Outer, outline_of, relieved, stitched
 from .parting import hindrance, parting_sheet
+from .side_blocks import block_of_sides
 
 __all__ = ["Outer", "Style", "block"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
-Style = Literal["lidded", "cored"]
+Style = Literal["lidded", "cored", "pieces"]
 _RAY_MM = 0.5
 
 
@@ -44,13 +45,16 @@ def block(
     land_mm: float = 8.0,
     relief_mm: float = 0.5,
     pull: Vector | None = None,
+    pieces: int = 0,
+    permitted_undercut_mm: float = 1.0,
 ) -> Workpiece:
     """Put the pad into mold bodies that enclose it.
 
     Parameters
     ----------
     style : 'cored', cavity and core with the pad as the gap between them;
-        'lidded', an open cavity and a flat lid, the pad's back made flat
+        'lidded', an open cavity and a flat lid, the pad's back made flat; 'pieces', side
+        pieces round a core, for a sleeve or a deeply curved cap
     outer : 'rectangle', or 'outline' that follows the pad (less filament)
     wall_mm : least material beside the pad; 1.2 to 60
     floor_mm : least material under and over the pad, and the lid's thickness; wall_mm to 100
@@ -59,15 +63,22 @@ def block(
     relief_mm : how far the core clears the cavity's flange outside the land, but for
         the stops that hold the gap; 0 for full contact
     pull : direction (scan coordinates) in which the casting leaves the cavity; found when left
-        out: least undercut depth first, then least tilt from the face's mean
+        out: least undercut depth first, then least tilt from the face's mean. With style
+        'pieces' the axis that is to stand upright, along a sleeve or out of a cap's top
+    pieces : with style 'pieces', how many side pieces, 2 to 6; 0 for the fewest that release
+    permitted_undercut_mm : with style 'pieces', how far the casting may be held by a side
+        piece as it leaves, 0.1 to 20; 1 mm suits flexible foam (common practice)
 
     Makes bodies 'cavity' and 'core' or 'lid'. All bodies move into the mold
     frame: z is the pull, the cavity stands on z = 0. With style 'lidded' the
-    pad is made anew with its flat back.
+    pad is made anew with its flat back. Style 'pieces' makes 'side-1' to 'side-N', which
+    leave level, and 'core', which its ends beyond the trim lines (core prints) hold;
+    ``opening`` in the figures is the order to open them in, each step verified.
 
-    Findings: 'undercut-rigid' where core and cavity lock, 'undercut-casting'
-    where the casting must flex to leave the cavity, 'flat-back',
-    'no-room-for-stops'.
+    Findings: 'not-released' (a stop) where side pieces hold the casting deeper than
+    permitted, with what number would release it and the picture ``held.png``;
+    'undercut-rigid' where core and cavity lock, 'undercut-casting' where the casting must
+    flex to leave the cavity, 'flat-back', 'no-room-for-stops', 'stretch-off-core', 'no-order', 'no-room-for-key', 'few-keys'.
 
     Raises
     ------
@@ -75,6 +86,17 @@ def block(
     CannotBuild : the pad is closed all round, or the trim line crosses itself along the pull
     """
     _check_sizes(style, outer, wall_mm, floor_mm, flange_mm, land_mm, relief_mm)
+    if style == "pieces":
+        return block_of_sides(
+            piece,
+            outer=outer,
+            wall_mm=wall_mm,
+            floor_mm=floor_mm,
+            flange_mm=flange_mm,
+            pull=pull,
+            pieces=pieces,
+            permitted_undercut_mm=permitted_undercut_mm,
+        )
     piece = with_room_for_coat(piece)
     pulls = _pulls(piece, pull)
     piece = in_mold_frame(piece, np.array(pulls[0].direction))
@@ -130,8 +152,8 @@ def block(
 def _check_sizes(
     style: str, outer: str, wall: float, floor: float, flange: float, land: float, relief: float
 ) -> None:
-    if style not in ("lidded", "cored"):
-        raise BadParameter(f"style = {style!r}", "Choose 'lidded' or 'cored'")
+    if style not in ("lidded", "cored", "pieces"):
+        raise BadParameter(f"style = {style!r}", "Choose 'lidded', 'cored' or 'pieces'")
     if outer not in ("rectangle", "outline"):
         raise BadParameter(f"outer = {outer!r}", "Choose 'rectangle' or 'outline'")
     if not 1.2 <= wall <= 60:

@@ -1,0 +1,142 @@
+"""A pad that one pull cannot release, put into side pieces round a core."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..errors import BadParameter
+from ..geometry import solid
+from ..geometry.radial import TURNS
+from ..workpiece import Vector, Workpiece
+from .casting import Cast, in_mold_frame, with_room_for_coat
+from .core_prints import Plugged, axis_of, plugged
+from .enclosing import Outer, outline_of
+from .opening import Release, opened
+from .print_relief import relieved_sides
+from .side_findings import core_stretch, findings_of, held_picture, refusal
+from .side_keys import Joint, grooved, keyed
+from .side_pulls import MOST_SIDES, Surface
+from .sides import Sides, block_of, planned, side_solids, surface_of
+
+__all__ = ["block_of_sides"]
+
+Floats = NDArray[np.float64]
+_LEAST_PRINT_MM = 12.0  # room for a key on it
+
+
+def block_of_sides(
+    piece: Workpiece,
+    *,
+    outer: Outer,
+    wall_mm: float,
+    floor_mm: float,
+    flange_mm: float,
+    pull: Vector | None,
+    pieces: int,
+    permitted_undercut_mm: float,
+) -> Workpiece:
+    """The piece in its mold frame with 'side-1' to 'side-N' and 'core'; see `block`."""
+    _check(pieces, permitted_undercut_mm)
+    piece = with_room_for_coat(piece)
+    axis = axis_of(piece) if pull is None else pull
+    if not np.linalg.norm(axis) > 1e-9:
+        raise BadParameter(f"pull = {pull}", "Give a direction as three numbers, not all 0")
+    before = np.asarray(piece.frame.moved)
+    piece = in_mold_frame(piece, np.asarray(axis, dtype=float) / np.linalg.norm(axis))
+    made = plugged(piece, max(floor_mm, _LEAST_PRINT_MM))
+    surface = surface_of(made, permitted_undercut_mm)
+    plans = planned(surface, pieces)
+    if not plans[-1].releases:
+        others = [] if pieces == 0 else planned(surface, 0)
+        back = before @ np.linalg.inv(np.asarray(piece.frame.moved))
+        stop = refusal(plans, others, permitted_undercut_mm, back)
+        return piece.note({}, [stop], held_picture(made, surface, plans[-1]))
+    return _built(piece, made, surface, plans, outer, max(wall_mm, flange_mm))
+
+
+def _check(pieces: int, permitted: float) -> None:
+    if pieces != 0 and not 2 <= pieces <= MOST_SIDES:
+        raise BadParameter(
+            f"pieces = {pieces}", f"Choose 2 to {MOST_SIDES} side pieces, or 0 for the fewest"
+        )
+    if not 0.1 <= permitted <= 20:
+        raise BadParameter(f"permitted_undercut_mm = {permitted:g}", "Choose 0.1 to 20 mm")
+
+
+def _built(
+    piece: Workpiece,
+    made: Plugged,
+    surface: Surface,
+    plans: list[Sides],
+    outer: Outer,
+    margin: float,
+) -> Workpiece:
+    plan = plans[-1]
+    cast = Cast(made.vertices, made.show, made.back, made.rims[0])
+    outline = outline_of(cast, outer, margin)
+    whole = block_of(outline, made)
+    core = solid.intersection(made.core, whole)
+    banded, grooves = grooved(whole, outline, made.low_mm, made.high_mm)
+    sides = side_solids(banded, made, surface, plan)
+    sides, relieved_mm3 = relieved_sides(sides, made, surface, plan)
+    sides, core, joints = keyed(sides, core, made, surface, plan, outline)
+    bodies = {f"side-{number}": side for number, side in enumerate(sides, start=1)}
+    low = made.low_mm
+    shift = np.eye(4)
+    shift[2, 3] = -low
+    meshes = {
+        name: solid.printable(solid.moved(body, shift))
+        for name, body in {**bodies, "core": core}.items()
+    }
+    ways = {f"side-{k}": way for k, way in enumerate(plan.directions, start=1)}
+    stretch, core_way = core_stretch(made, surface)
+    releases, stuck = opened(
+        {name: solid.from_mesh(mesh) for name, mesh in meshes.items()},
+        {**ways, "core": core_way},
+        solid.moved(solid.from_mesh(made.pad), shift),
+    )
+    findings = findings_of(releases, stuck, joints, plan, stretch, low)
+    figures = {
+        "style": "pieces",
+        "mold_bodies": list(meshes),
+        "sides": plan.count,
+        "pull_degrees": [round(value, 3) for value in plan.pulls.degrees],
+        "pulls": [{"direction": [round(v, 5) for v in way]} for way in plan.directions],
+        "held_mm": round(plan.depth_mm, 3),
+        "tried": [{"pieces": item.count, "held_mm": round(item.depth_mm, 3)} for item in plans],
+        "plane_curtains": [curtain.plane for curtain in plan.curtains],
+        "parting_gap_mm": 0.0,
+        "relieved_mm3": round(relieved_mm3, 3),
+        "opening": _opening(releases, stretch),
+        "joints": [_lowered(joint, low).figures() for joint in joints if joint.pegs],
+        "grooves_mm": [round(height - low, 3) for height in grooves],
+        "outline_mm": [round(value, 3) for value in outline.bounds],
+        "outline_plan": np.round(np.asarray(outline.exterior.coords)[:-1], 4).tolist(),
+        "trim_plan": np.round(made.vertices[made.rims[-1]][:, :2], 4).tolist(),
+        "axis": np.round(np.column_stack([surface.map.middle, surface.map.z - low]), 3).tolist(),
+        "curtains_deg": [np.round(c.degrees % TURNS, 3).tolist() for c in plan.curtains],
+        "stops": [],
+        "land_mm": 0.0,
+        "relief_mm": 0.0,
+        "void_cm3": round(float(made.pad.volume) / 1000, 3),
+        "block_cm3": round(sum(float(mesh.volume) for mesh in meshes.values()) / 1000, 3),
+    }
+    # The bodies were shifted as solids: what is rounded for STL must not be moved again.
+    return piece.with_bodies(pad=made.pad).moved(shift).with_named(meshes).note(figures, findings)
+
+
+def _opening(releases: list[Release], stretch_percent: float) -> list[dict[str, object]]:
+    rows = [item.figures() for item in releases]
+    for row in rows:
+        if row["body"] == "core":
+            row["casting_stretch_percent"] = round(stretch_percent, 1)
+    return rows
+
+
+def _lowered(joint: Joint, low: float) -> Joint:
+    pegs = tuple(replace(peg, base=(*peg.base[:2], peg.base[2] - low)) for peg in joint.pegs)
+    return replace(joint, pegs=pegs)
+

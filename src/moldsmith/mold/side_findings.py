@@ -1,0 +1,198 @@
+"""What is to be said about side pieces: what holds them, where, and what would not."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+
+import numpy as np
+import shapely
+import trimesh
+from numpy.typing import NDArray
+
+from ..errors import MissingPackage
+from ..geometry import solid
+from ..geometry.radial import TURNS
+from ..workpiece import Finding, Vector
+from .core_prints import Plugged
+from .opening import CONTACT_MM, Release
+from .side_keys import Joint
+from .side_pulls import MOST_SIDES, Surface
+from .sides import Sides, held_by_own
+
+__all__ = ["core_stretch", "findings_of", "held_picture", "refusal"]
+
+Floats = NDArray[np.float64]
+_EASY_STRETCH = 25.0  # percent that a flexible foam gives without harm (common practice)
+_FREE = np.array([196, 190, 178])
+_HELD = np.array([196, 40, 30])
+
+
+def refusal(
+    plans: Sequence[Sides], others: Sequence[Sides], permitted_mm: float, back: Floats
+) -> Finding:
+    """The stop for a pad that the side pieces do not release, with what would.
+
+    back : the 4 x 4 matrix from the mold's coordinates to those the place is told in
+    """
+    plan = plans[-1]
+    x, y, z = (float(value) for value in back[:3, :3] @ np.array(plan.where) + back[:3, 3])
+    enough = next((item for item in others if item.releases), None)
+    least = min([*plans, *others], key=lambda item: item.depth_mm)
+    if enough is not None:
+        remedy = f"Choose pieces = {enough.count}, or 0 for the fewest that release it"
+    elif least.depth_mm <= 20:
+        remedy = (
+            f"Not even {MOST_SIDES} release it: choose pieces = {least.count} and "
+            f"permitted_undercut_mm = {np.ceil(10 * least.depth_mm) / 10:g} if the casting is so "
+            "soft, or crop the hollow out"
+        )
+    else:
+        remedy = f"Not even {MOST_SIDES} release it: crop the hollow out, or smooth the scan there"
+    return Finding(
+        "not-released",
+        "stop",
+        f"{plan.count} side pieces do not release the pad: it is held {plan.depth_mm:.1f} mm deep "
+        f"at x {x:.0f}, y {y:.0f}, z {z:.0f} (permitted: {permitted_mm:g} mm). {remedy}",
+        "pad",
+        (x, y, z),
+    )
+
+
+def held_picture(made: Plugged, surface: Surface, plan: Sides) -> dict[str, bytes]:
+    """The pad with what its side pieces hold in red, seen from there: file name -> PNG."""
+    from ..sheet.pictures import picture
+
+    depth = held_by_own(surface, plan.pulls, plan.curtains)
+    middles = made.vertices[made.show].mean(axis=1)
+    held = _looked_up(surface, depth, middles) > _looked_up(surface, surface.limit_mm, middles)
+    colours = np.where(held[:, None], _HELD, _FREE)
+    face = trimesh.Trimesh(made.vertices, made.show, process=False)
+    row = int(np.abs(surface.map.z - plan.where[2]).argmin())
+    x, y = (np.asarray(plan.where[:2]) - surface.map.middle[row]).tolist()
+    try:
+        figure = picture(
+            face,
+            view=(x, y, 0.4 * float(np.hypot(x, y))),
+            colours=colours,
+            title=f"held by {plan.count} side pieces: red, to {plan.depth_mm:.1f} mm",
+        )
+    except MissingPackage:
+        return {}
+    data = io.BytesIO()
+    figure.savefig(data, format="png", metadata={"Software": None})
+    return {"held.png": data.getvalue()}
+
+
+def _looked_up(surface: Surface, values: Floats, points: Floats) -> Floats:
+    map_ = surface.map
+    row = np.rint((points[:, 2] - map_.z[0]) / map_.step_mm).astype(np.int64)
+    row = np.clip(row, 0, len(map_.z) - 1)
+    away = points[:, :2] - map_.middle[row]
+    column = np.rint(np.degrees(np.arctan2(away[:, 1], away[:, 0]))).astype(np.int64) % TURNS
+    return np.asarray(values[row, column])
+
+
+def core_stretch(made: Plugged, surface: Surface) -> tuple[float, Vector]:
+    """By how much the casting must stretch to come off the core, percent, and the core's way.
+
+    Each ring of the casting passes over all of the core that lies behind it: the greatest
+    girth there (by tape) over its own. A cap leaves on its open side only.
+    """
+    heights = surface.map.z[1:-1]
+    girths = np.array([_tape(solid.section(made.core, float(z))) for z in heights])
+    low = float(made.vertices[made.rims[0], 2].mean())
+    high = float(made.vertices[:, 2].max())
+    if len(made.rims) > 1:
+        high = float(made.vertices[made.rims[1], 2].mean())
+    within = (heights >= low) & (heights <= high) & (girths > 0)
+    inside = np.flatnonzero(within)
+
+    def stretch(order: NDArray[np.int64]) -> float:
+        behind = np.maximum.accumulate(girths[order])
+        ring = within[order]
+        return float((behind[ring] / girths[order][ring]).max() - 1) * 100 if len(inside) else 0.0
+
+    rising = np.arange(len(heights))
+    if len(made.rims) == 1:  # the core leaves downward: what lies over a ring passes it
+        return stretch(rising[::-1]), (0.0, 0.0, -1.0)
+    up, down = stretch(rising), stretch(rising[::-1])
+    return (up, (0.0, 0.0, 1.0)) if up <= down else (down, (0.0, 0.0, -1.0))
+
+
+def _tape(section: shapely.MultiPolygon) -> float:
+    return float(shapely.convex_hull(section).length) if not section.is_empty else 0.0
+
+
+def findings_of(
+    releases: Sequence[Release],
+    stuck: Sequence[str],
+    joints: Sequence[Joint],
+    plan: Sides,
+    stretch_percent: float,
+    low_mm: float,
+) -> list[Finding]:
+    """What to say about a finished mold.
+
+    releases : in the finished mold's coordinates; the plan lies `low_mm` higher
+    """
+    x, y, z = plan.where
+    found = [_locked(item) for item in releases if item.penetration_mm > CONTACT_MM]
+    if stuck:
+        found.append(
+            Finding(
+                "no-order",
+                "warning",
+                f"{', '.join(stuck)} block each other: there is no order to open them in. Choose "
+                "another number of pieces",
+                stuck[0],
+            )
+        )
+    if plan.depth_mm > 0.1:
+        found.append(
+            Finding(
+                "undercut-casting",
+                "note",
+                f"the casting is held up to {plan.depth_mm:.1f} mm deep by its side pieces: it "
+                "must flex as they leave. A soft foam does (common practice), a stiff material "
+                "does not",
+                "pad",
+                (x, y, z - low_mm),
+            )
+        )
+    if stretch_percent > 1:
+        easy = stretch_percent <= _EASY_STRETCH
+        found.append(
+            Finding(
+                "stretch-off-core",
+                "note" if easy else "warning",
+                f"the casting must stretch by {stretch_percent:.0f} % to come off the core. "
+                + ("A soft foam does (common practice)" if easy else
+                   "Cast it in a material that does, or slit it along its back and glue it"),  # fmt: skip
+                "core",
+            )
+        )
+    for joint in joints:
+        wanted = 2 if joint.kind == "curtain" else 1
+        if len(joint.pegs) < wanted:
+            found.append(
+                Finding(
+                    "few-keys" if joint.pegs else "no-room-for-key",
+                    "note" if joint.pegs else "warning",
+                    f"{len(joint.pegs)} of {wanted} keys found room between {joint.low} and "
+                    f"{joint.high}: make flange_mm larger",
+                    joint.low,
+                )
+            )
+    return found
+
+
+def _locked(item: Release) -> Finding:
+    return Finding(
+        "undercut-rigid",
+        "warning",
+        f"{item.body} runs {item.penetration_mm:.2f} mm into another body on its way out: it does "
+        "not come off as it stands. Choose more pieces, or another axis (pull)",
+        item.body,
+        item.where,
+    )

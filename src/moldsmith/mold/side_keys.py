@@ -1,0 +1,208 @@
+"""What lines side pieces and core up and holds them: cone keys and grooves for bands."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from ..geometry import solid
+from ..workpiece import Vector
+from .core_prints import Plugged
+from .keys import Peg, peg_solid, socket_solid
+from .sides import Sides
+from .side_pulls import Surface
+
+__all__ = ["KEY_CLEARANCE_MM", "Joint", "grooved", "keyed"]
+
+Floats = NDArray[np.float64]
+KEY_CLEARANCE_MM = 0.2  # slides on a filament printer (common practice)
+_RADII_MM = (2.5, 5.0)
+_ODD = 1.3
+_LENGTH_MM = 8.0
+_MARGIN_MM = 3.0
+_END_MM = 6.0
+_SHARES = (0.2, 0.8)
+_PRINT_RADIUS_MM = 4.0
+_GROOVE_MM = (16.0, 1.5)  # width of a band and its groove's depth
+_STAIR_MM = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Joint:
+    """Keys between two bodies: pegs stand on `low`, sockets are in `high`."""
+
+    kind: str
+    low: str
+    high: str
+    pegs: tuple[Peg, ...]
+
+    def figures(self) -> dict[str, Any]:
+        return {
+            "kind": self.kind,
+            "low": self.low,
+            "high": self.high,
+            "axis": None,
+            "at_mm": None,
+            "clearance_mm": KEY_CLEARANCE_MM,
+            "pegs": [peg.described() for peg in self.pegs],
+        }
+
+
+def grooved(block: solid.Solid, outline: shapely.Polygon, low: float, high: float) -> tuple[solid.Solid, list[float]]:
+    """The block with two grooves round its outside for bands or straps, and their heights.
+
+    Over the groove its upper side runs out in stairs at 45 degrees, which print unsupported.
+    """
+    width, depth = _GROOVE_MM
+    heights = [low + share * (high - low) for share in (0.25, 0.75)]
+    if high - low < 4 * width:
+        heights = [(low + high) / 2]
+    rings = []
+    for height in heights:
+        foot = height - width / 2
+        for step in range(int(depth / _STAIR_MM)):
+            inner = outline.buffer(-(depth - step * _STAIR_MM), join_style="mitre")
+            ring = outline.buffer(1.0, join_style="mitre").difference(inner)
+            top = height + width / 2 + step * _STAIR_MM
+            rings.append(solid.extrude(ring, foot, top))
+    return solid.difference(block, *rings), heights
+
+
+def keyed(
+    sides: list[solid.Solid],
+    core: solid.Solid,
+    made: Plugged,
+    surface: Surface,
+    plan: Sides,
+    outline: shapely.Polygon,
+) -> tuple[list[solid.Solid], solid.Solid, list[Joint]]:
+    """Side pieces and core with keys across every curtain and between prints and a side.
+
+    A key points the way the side piece goes that opens first, so that it draws with it.
+    """
+    sides = list(sides)
+    joints: list[Joint] = []
+    for number in range(plan.count):
+        after = (number + 1) % plan.count
+        first, later = min(number, after), max(number, after)
+        pegs = _curtain_pegs(made, surface, plan, outline, number, plan.directions[first])
+        if number == 0 and pegs:
+            pegs[0] = _odd(pegs[0], made, outline)
+        sides[later], sides[first] = _joined(sides[later], sides[first], pegs)
+        joints.append(Joint("curtain", f"side-{later + 1}", f"side-{first + 1}", tuple(pegs)))
+    pegs = _print_pegs(made, surface, plan)
+    core, sides[0] = _joined(core, sides[0], pegs)
+    joints.append(Joint("print", "core", "side-1", tuple(pegs)))
+    return sides, core, joints
+
+
+def _joined(
+    holder: solid.Solid, other: solid.Solid, pegs: list[Peg]
+) -> tuple[solid.Solid, solid.Solid]:
+    if not pegs:
+        return holder, other
+    return (
+        solid.union(holder, *(peg_solid(peg) for peg in pegs)),
+        solid.difference(other, *(socket_solid(peg, KEY_CLEARANCE_MM) for peg in pegs)),
+    )
+
+
+def _curtain_pegs(
+    made: Plugged,
+    surface: Surface,
+    plan: Sides,
+    outline: shapely.Polygon,
+    number: int,
+    way: Vector,
+) -> list[Peg]:
+    """Keys low and high on a curtain, in the middle between the pad and the outside."""
+    map_ = surface.map
+    degrees = plan.curtains[number].degrees
+    turn = np.radians(degrees)
+    ray = np.stack([np.cos(turn), np.sin(turn)], axis=1)
+    column = np.rint(degrees).astype(np.int64) % map_.reach.shape[1]
+    inner = map_.reach[np.arange(len(map_.z)), column]
+    outer = np.array([_to_outside(outline, m, r) for m, r in zip(map_.middle, ray, strict=True)])
+    # The key leans off the curtain's normal: along the ray it takes up more.
+    lean = np.abs(np.einsum("ij,j->i", ray, np.asarray(way)[:2]))
+    room = (outer - inner - lean * _LENGTH_MM) / 2 - _MARGIN_MM
+    low, high = made.low_mm, made.high_mm
+    found = []
+    for share in _SHARES:
+        wanted = low + share * (high - low)
+        near = (np.abs(map_.z - wanted) < 0.15 * (high - low)) & (
+            np.minimum(map_.z - low, high - map_.z) > _END_MM + _RADII_MM[1]
+        )
+        rows = np.flatnonzero(near & (room >= _RADII_MM[0]))
+        if len(rows) == 0:
+            continue
+        # Where there is room for the largest, as near the wanted height as can be.
+        score = np.minimum(room[rows], _ODD * _RADII_MM[1]) - 0.01 * np.abs(map_.z[rows] - wanted)
+        row = int(rows[np.argmax(score)])
+        radius = min(float(room[row]), _RADII_MM[1])
+        across = (inner[row] + outer[row]) / 2
+        x, y = (map_.middle[row] + across * ray[row]).tolist()
+        peg = _peg((x, y, float(map_.z[row])), way, radius, 1.0 + radius * _slant(lean[row]))
+        if _clear(peg, made, outline):
+            found.append(peg)
+    return found
+
+
+def _slant(lean: float) -> float:
+    """How much deeper the root's far side starts, on a curtain that the key leans off."""
+    return float(lean / np.sqrt(max(1 - lean * lean, 0.1)))
+
+
+def _peg(base: Vector, way: Vector, radius: float, root: float) -> Peg:
+    # Square on its corner where that corner points up: prints without support.
+    square = abs(way[0] * way[1]) < 1e-9
+    length = min(_LENGTH_MM, 0.6 * radius / np.tan(np.radians(10.0)))
+    if square:
+        radius *= float(np.cos(np.pi / 4))
+    return Peg(base, way, radius, float(length), root, sides=4 if square else 48)
+
+
+def _odd(peg: Peg, made: Plugged, outline: shapely.Polygon) -> Peg:
+    """The peg made larger, if there is room: the mold then goes together one way only."""
+    larger = Peg(peg.base, peg.axis, _ODD * peg.radius_mm, peg.length_mm, _ODD * peg.root_mm,
+                 peg.sides)  # fmt: skip
+    return larger if _clear(larger, made, outline) else peg
+
+
+def _clear(peg: Peg, made: Plugged, outline: shapely.Polygon) -> bool:
+    """Whether the socket with a wall, and the root, lie clear of pad, prints and outside."""
+    room = socket_solid(peg, KEY_CLEARANCE_MM + _MARGIN_MM)
+    if not solid.intersection(room, made.plug).is_empty():
+        return False
+    inside = solid.extrude(outline, made.low_mm + 1, made.high_mm - 1)
+    return bool(solid.difference_or_empty(room, inside).is_empty())
+
+
+def _to_outside(outline: shapely.Polygon, middle: Floats, ray: Floats) -> float:
+    size = float(np.hypot(*np.ptp(np.asarray(outline.exterior.coords), axis=0)))
+    line = shapely.LineString([middle, middle + size * ray])
+    met = shapely.intersection(line, outline.exterior)
+    return float(shapely.distance(shapely.Point(middle), met))
+
+
+def _print_pegs(made: Plugged, surface: Surface, plan: Sides) -> list[Peg]:
+    """A key on each print, towards the side piece that opens first."""
+    map_ = surface.map
+    way = plan.directions[0]
+    column = int(round(plan.pulls.degrees[0])) % map_.reach.shape[1]
+    found = []
+    for rim, up in zip(made.rims, (False, True), strict=False):
+        height = made.vertices[rim, 2]
+        near, far = (height.max(), made.high_mm) if up else (height.min(), made.low_mm)
+        middle = float(near + far) / 2
+        radius = min(_PRINT_RADIUS_MM, abs(float(far - near)) / 2 - 2.0)
+        if radius < 2.0:
+            continue
+        row = int(np.abs(map_.z - middle).argmin())
+        x, y, _ = map_.points(row)[column].tolist()
+        found.append(_peg((x, y, middle), way, radius, 3.0))
+    return found
