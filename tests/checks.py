@@ -121,8 +121,8 @@ class Run:
 
     @cached_property
     def unsplit(self) -> dict[str, Solid]:
-        """Cavity and drilled cover before they were cut and keyed."""
-        return {name: solid(self.body(name, "channels")) for name in ("cavity", self.cover_name)}
+        """Cavity and drilled cover, with their hardware's holes, before they were cut and keyed."""
+        return {name: solid(self.body(name, "fasten")) for name in ("cavity", self.cover_name)}
 
     @cached_property
     def void(self) -> Solid:

@@ -16,6 +16,7 @@ STABLE = [
     "Workpiece",
     "block",
     "channels",
+    "fasten",
     "crop",
     "heal",
     "load_scan",

@@ -39,6 +39,7 @@ _ROOMS = {
     "fit_check": "pad.pressing",
     "block": "mold.blocks",
     "channels": "mold.channelling",
+    "fasten": "mold.fastening",
     "split": "mold.splitting",
     "overhangs": "printing.flagging",
     "Printer": "printing.printer",
@@ -67,6 +68,7 @@ if TYPE_CHECKING:
     from .errors import MoldsmithError as MoldsmithError
     from .mold.blocks import block as block
     from .mold.channelling import channels as channels
+    from .mold.fastening import fasten as fasten
     from .mold.splitting import split as split
     from .pad.pressing import fit_check as fit_check
     from .pad.shelling import shell as shell

@@ -44,6 +44,7 @@ ROUTE: Mapping[str, str] = {
     "fit_check": ".pad.pressing:fit_check",
     "block": ".mold.blocks:block",
     "channels": ".mold.channelling:channels",
+    "fasten": ".mold.fastening:fasten",
     "split": ".mold.splitting:split",
     "overhangs": ".printing.flagging:overhangs",
     "estimate": ".printing.estimating:estimate",

@@ -6,7 +6,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-__all__ = ["discs", "largest_disc", "spread_discs"]
+__all__ = ["discs", "largest_disc", "spread", "spread_discs"]
 
 Floats = NDArray[np.float64]
 
@@ -46,17 +46,24 @@ def spread_discs(
     if len(places) == 0:
         point = room.representative_point()
         places = np.array([[point.x, point.y]])
-    middle = np.asarray(region.centroid.coords[0])
+    return spread(places, apart_mm, most, np.asarray(region.centroid.coords[0]))
+
+
+def spread(places: Floats, apart_mm: float, most: int, middle: Floats) -> Floats:
+    """Up to `most` of the places (n, 2), far from each other and none nearer than `apart_mm`.
+
+    The first is the one farthest from `middle` (2,), as in `spread_discs`.
+    """
     gap = np.linalg.norm(places - middle, axis=1)
     chosen: list[Floats] = []
     nearest = np.full(len(places), np.inf)
-    while len(chosen) < most:
+    while len(chosen) < min(most, len(places)):
         pick = int(np.argmax(gap if not chosen else nearest))
         if chosen and nearest[pick] < apart_mm:
             break
         chosen.append(places[pick])
         nearest = np.minimum(nearest, np.linalg.norm(places - places[pick], axis=1))
-    return np.array(chosen)
+    return np.array(chosen).reshape(-1, 2)
 
 
 def discs(centres: Floats, radius_mm: float) -> shapely.Geometry:

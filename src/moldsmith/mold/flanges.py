@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import shapely
 
-from ..geometry import solid
 from ..geometry.placing import spread_discs
 from ..geometry.visibility import grid_over, highest
 from ..workpiece import Workpiece
+from .flange_room import obstacles, shadow_of
 from .keys import Peg
 
 __all__ = ["FLANGE_KEY_MM", "flange_pegs"]
@@ -21,22 +21,14 @@ _ROOT_MM = 1.0
 
 
 def flange_pegs(piece: Workpiece, cover: str, count: int, clearance_mm: float) -> list[Peg]:
-    """Up to `count` upright pegs where the flange is free of pad, stops and channels.
+    """Up to `count` upright pegs where the flange is free of pad, stops, channels and hardware.
 
     The first is larger than the others, so that the mold closes one way only.
     """
     figures = piece.record("block")["figures"]
     outline = shapely.Polygon(figures["outline_plan"])
-    shadow = shapely.union_all(solid.silhouette(solid.from_mesh(piece.body("pad"))))
-    region = outline.buffer(-_MARGIN_MM).difference(shadow.buffer(_MARGIN_MM))
-    for x, y in figures["stops"]:
-        region = region.difference(shapely.Point(x, y).buffer(5.0 + _MARGIN_MM))
-    for record in piece.records:
-        if record["stage"] == "channels":
-            for bore in (*record["figures"]["sprues"], *record["figures"]["vents"]):
-                mouth = max(bore["outside_mm"], bore["funnel_mm"])
-                spot = shapely.Point(bore["x"], bore["y"])
-                region = region.difference(spot.buffer(mouth / 2 + _MARGIN_MM))
+    region = outline.buffer(-_MARGIN_MM).difference(shadow_of(piece).buffer(_MARGIN_MM))
+    region = region.difference(obstacles(piece, _MARGIN_MM))
     radius = FLANGE_KEY_MM / 2
     odd = spread_discs(region, _ODD_KEY * radius + clearance_mm, 1.0, 1)
     if len(odd) == 0:

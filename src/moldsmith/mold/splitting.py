@@ -169,7 +169,12 @@ def _keep_out(piece: Workpiece, pegs: list[Peg]) -> list[KeepOut]:
                 mouth = max(bore["outside_mm"], bore["funnel_mm"])
                 items.append(KeepOut(bore["x"], bore["y"], mouth / 2 + 3))
         if record["stage"] == "block":
-            items += [KeepOut(x, y, 8.0) for x, y in figures["stops"]]
+            items += [KeepOut(x, y, 8.0) for x, y in figures.get("stops", ())]
+        if record["stage"] == "fasten":
+            for item in figures["keep_out"]:
+                items.append(KeepOut(item["x"], item["y"], item["radius_mm"] + 3))
+            for pocket in (*figures["pry_slots"], *figures["finger_reliefs"]):
+                items.append(KeepOut(pocket["x"], pocket["y"], 16.0))
     return items
 
 

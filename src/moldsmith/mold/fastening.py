@@ -1,0 +1,344 @@
+"""What holds a mold shut and what opens it: bolts, jack-screws, pry slots, reliefs, grooves."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import shapely
+
+from ..errors import BadParameter
+from ..geometry import solid
+from ..geometry.placing import largest_disc
+from ..stage import stage
+from ..workpiece import Finding, Workpiece
+from .bodies import mold_bodies
+from .bolting import (
+    bolt_cutters,
+    bolt_radius_mm,
+    jack_cutters,
+    place_bolts,
+    place_jacks,
+)
+from .edge_pockets import place_pockets, place_straps, pocket_cutter
+from .fittings import JACK_SIZE, BoltChoice, Fitted, Wanted, described
+from .flange_loads import BoltLoad, bolt_limit_n, bolts_for, deflection_mm, thickness_mm
+from .flange_room import Flange, flange_between, obstacles, shadow_of
+from .hardware import BoltSize, Series, Strength, bolt
+
+__all__ = ["fasten"]
+
+_MARGIN_MM = 1.5  # between hardware and what else stands on the flange
+_EDGE_MM = 2.4
+_LEAST_FLANGE_MM = 5.0
+_NEAR_MM = 12.0
+
+
+@stage
+def fasten(
+    piece: Workpiece,
+    *,
+    bolts: BoltChoice = "none",
+    bolt_count: int = 0,
+    strength: Strength = "8.8",
+    hole: Series = "medium",
+    pressure_kpa: float = 11.0,
+    safety: float = 2.0,
+    allow_mpa: float = 10.0,
+    jack_screws: int = 0,
+    pry_slots: int = 2,
+    finger_reliefs: int = 0,
+    strap_grooves: int = 0,
+    strap_mm: float = 27.0,
+    clearance_mm: float = 0.2,
+) -> Workpiece:
+    """Give the mold what holds it shut and what opens it, where its flange has room.
+
+    Parameters
+    ----------
+    bolts : size of through-bolts in the flange, each with a washer under its head and a
+        hexagon pocket for its nut; 'none' for clamps or straps
+    bolt_count : 1 to 24; 0 finds it from the load, at least 4 and no more than 120 mm apart
+    strength : property class by ISO 898-1
+    hole : series of the clearance holes by ISO 273
+    pressure_kpa : of the mix on the void's walls, 0.1 to 300. 11 is what a foam packed
+        1.1 times its free rise reaches in a mold that lets no gas out (ideal gas; a bound)
+    safety : factor on the load, 1 to 5
+    allow_mpa : stress allowed in the print, bending and under washers, 1 to 40; 10 is a
+        fifth of the PLA class (common practice, for creep and infill)
+    jack_screws : screws that push the bodies apart, 0 to 6, of the bolts' size or M5
+    pry_slots : slots for a flat tool in the outer edge of the parting, 0 to 8
+    finger_reliefs : recesses under the upper body's edge, 0 to 8
+    strap_grooves : pairs of upright grooves for straps of `strap_mm` (10 to 60), 0 to 4
+    clearance_mm : round nuts, heads and washers on every side, 0.05 to 1
+
+    Everything stands clear of void, land, stops, channels and each other; pockets and
+    holes circumscribe what goes in. Run it after `channels` and before `split`, which
+    keeps cuts and keys clear of what stands here.
+
+    Findings: 'no-room-for-bolt', '...-jack-screw', '...-pry-slot', '...-finger-relief',
+    '...-strap-groove' where fewer than asked found room, 'flange-thin' where the flange is
+    thinner than a beam formula asks, 'bolt-weak' where nuts would press in too far,
+    'bolt-length' where no stock length serves, 'no-flange' where the mold has no flange all
+    in one plane.
+
+    Raises
+    ------
+    BadParameter : a value out of range, or the piece has no mold
+    """
+    wanted = Wanted(
+        bolts, bolt_count, strength, hole, pressure_kpa, safety, allow_mpa, jack_screws,
+        pry_slots, finger_reliefs, strap_grooves, strap_mm, clearance_mm,
+    )  # fmt: skip
+    _check(wanted)
+    names = mold_bodies(piece)
+    if len(names) < 2:
+        piece.body("cavity")
+        raise BadParameter("the piece has no mold of two bodies", "Run block first")
+    if names[0] != "cavity" or len(names) != 2:
+        return piece.note(described(Fitted(), wanted), [_no_flange(names)])
+    whole = {name: solid.from_mesh(piece.body(name)) for name in names}
+    flange = flange_between(piece, whole, *names)
+    fitted = _fit(piece, flange, wanted)
+    return piece.with_named(_cut(whole, flange, fitted)).note(
+        described(fitted, wanted), fitted.findings
+    )
+
+
+def _check(wanted: Wanted) -> None:
+    if wanted.bolts != "none":
+        bolt(wanted.bolts)
+    ranges = (
+        ("bolt_count", wanted.bolt_count, 0, 24),
+        ("pressure_kpa", wanted.pressure_kpa, 0.1, 300),
+        ("safety", wanted.safety, 1, 5),
+        ("allow_mpa", wanted.allow_mpa, 1, 40),
+        ("jack_screws", wanted.jack_screws, 0, 6),
+        ("pry_slots", wanted.pry_slots, 0, 8),
+        ("finger_reliefs", wanted.finger_reliefs, 0, 8),
+        ("strap_grooves", wanted.strap_grooves, 0, 4),
+        ("strap_mm", wanted.strap_mm, 10, 60),
+        ("clearance_mm", wanted.clearance_mm, 0.05, 1),
+    )
+    for key, value, least, most in ranges:
+        if not least <= value <= most:
+            raise BadParameter(f"{key} = {value:g}", f"Choose {least:g} to {most:g}")
+
+
+def _fit(piece: Workpiece, flange: Flange, wanted: Wanted) -> Fitted:
+    """Find places one kind after another, each clear of those before it."""
+    fitted = Fitted()
+    taken = obstacles(piece, _MARGIN_MM)
+    if wanted.bolts != "none":
+        taken = _fit_bolts(fitted, flange, taken, wanted)
+    size = bolt(JACK_SIZE if wanted.bolts == "none" else wanted.bolts)
+    if wanted.jack_screws:
+        taken = _fit_jacks(fitted, flange, taken, size, wanted)
+    for kind, count in (("pry_slot", wanted.pry_slots), ("finger_relief", wanted.finger_reliefs)):
+        region = flange.region(taken, 0.0, _MARGIN_MM)
+        found = place_pockets(flange, region, kind, count)  # type: ignore[arg-type]
+        fitted.pockets += found
+        taken = taken.union(shapely.union_all([p.plan.buffer(_MARGIN_MM) for p in found]))
+        if len(found) < count:
+            fitted.findings.append(_no_room(flange, region, kind, len(found), count, 10.0))
+    if wanted.strap_grooves:
+        void = shadow_of(piece)
+        fitted.straps = place_straps(flange, taken, void, wanted.strap_grooves, wanted.strap_mm)
+        if len(fitted.straps) < wanted.strap_grooves:
+            room = flange.region(taken, 0.0, 0.0)
+            fitted.findings.append(
+                _no_room(flange, room, "strap_groove", len(fitted.straps), wanted.strap_grooves,
+                         wanted.strap_mm / 2)
+            )  # fmt: skip
+    return fitted
+
+
+def _fit_bolts(
+    fitted: Fitted, flange: Flange, taken: shapely.Geometry, wanted: Wanted
+) -> shapely.Geometry:
+    size = bolt(wanted.bolts)
+    hole = size.hole_mm[wanted.hole]
+    radius = bolt_radius_mm(size, wanted.clearance_mm)
+    limit = bolt_limit_n(size, hole, wanted.strength, wanted.allow_mpa)
+    load = bolts_for(
+        wanted.pressure_kpa, flange.shut.area, flange.outline.length, limit, wanted.safety
+    )
+    if wanted.bolt_count:
+        each = wanted.safety * load.opening_n / wanted.bolt_count
+        load = BoltLoad(load.opening_n, each, limit, wanted.bolt_count)
+    region = _near_land(flange, flange.region(taken, _EDGE_MM - 1.2, _MARGIN_MM), radius + 1.2)
+    sizes = {"hole_mm": hole, "clearance_mm": wanted.clearance_mm}
+    least = max(_LEAST_FLANGE_MM, _thickness_asked(flange, region, radius, load, size, wanted))
+    found = place_bolts(flange, region, size, load.count, least_mm=least, **sizes)
+    if len(found) < load.count and least > _LEAST_FLANGE_MM:
+        found = place_bolts(flange, region, size, load.count, least_mm=_LEAST_FLANGE_MM, **sizes)
+    fitted.bolts = found
+    fitted.load = load
+    if len(found) < load.count:
+        fitted.findings.append(
+            _no_room(flange, region, "bolt", len(found), load.count, radius + 1.2)
+        )
+    _judge(fitted, flange, size, load, wanted)
+    return taken.union(
+        shapely.union_all(
+            [shapely.Point(item.x, item.y).buffer(radius + _MARGIN_MM) for item in found]
+        )
+    )
+
+
+def _near_land(flange: Flange, region: shapely.Geometry, radius: float) -> shapely.Geometry:
+    """The part of the region nearest to the land: there a bolt bends the flange least."""
+    rays = flange.rays_in(region.buffer(-radius))
+    if len(rays) == 0:
+        return region
+    away = shapely.distance(shapely.points(flange.grid.places(rays)), flange.shut)
+    return region.intersection(flange.shut.buffer(float(away.min()) + radius + _NEAR_MM))
+
+
+def _thickness_asked(
+    flange: Flange,
+    region: shapely.Geometry,
+    radius: float,
+    load: BoltLoad,
+    size: BoltSize,
+    wanted: Wanted,
+) -> float:
+    """The thickness that the farthest place a bolt may stand at would ask for."""
+    rays = flange.rays_in(region.buffer(-radius - 1.2))
+    if len(rays) == 0:
+        return 0.0
+    away = shapely.distance(shapely.points(flange.grid.places(rays)), flange.shut)
+    lever = float(np.max(away))
+    width = _breadth(lever, size)
+    return thickness_mm(load.each_n, lever, width, wanted.allow_mpa)
+
+
+def _breadth(lever: float, size: BoltSize) -> float:
+    """The width of flange that carries a bolt: its washer and 45 degrees to both sides."""
+    return size.washer_mm + 2 * lever
+
+
+def _judge(fitted: Fitted, flange: Flange, size: BoltSize, load: BoltLoad, wanted: Wanted) -> None:
+    """What a beam formula says of each bolt's flange, and whether the bolts hold the load."""
+    each = wanted.safety * load.opening_n / max(len(fitted.bolts), 1)
+    fitted.load = BoltLoad(load.opening_n, each, load.limit_n, load.count)
+    for item in fitted.bolts:
+        lever = float(shapely.Point(item.x, item.y).distance(flange.shut))
+        width = _breadth(lever, size)
+        asked = thickness_mm(each, lever, width, wanted.allow_mpa)
+        bend = deflection_mm(each, lever, width, item.thick_mm)
+        fitted.beams.append(
+            {"lever_mm": lever, "asked_mm": asked, "thick_mm": item.thick_mm, "bends_mm": bend}
+        )
+    thin = [beam for beam in fitted.beams if beam["asked_mm"] > beam["thick_mm"] + 0.05]
+    if thin:
+        worst = max(thin, key=lambda beam: beam["asked_mm"])
+        fitted.findings.append(
+            Finding(
+                "flange-thin",
+                "warning",
+                f"{len(thin)} bolts stand on {worst['thick_mm']:.1f} mm of flange where a beam "
+                f"formula asks for {worst['asked_mm']:.1f} mm (an estimate): make floor_mm "
+                "larger, land_mm wider, or use more bolts",
+                flange.upper,
+            )
+        )
+    if fitted.bolts and each > load.limit_n:
+        fitted.findings.append(
+            Finding(
+                "bolt-weak",
+                "warning",
+                f"each of {len(fitted.bolts)} bolts {size.size} would carry {each:.0f} N, its nut "
+                f"may press on the print with {load.limit_n:.0f} N: use more or larger bolts, or "
+                "boards on both sides",
+                flange.lower,
+            )
+        )
+    if any(item.length_mm is None for item in fitted.bolts):
+        fitted.findings.append(
+            Finding(
+                "bolt-length",
+                "warning",
+                "no stock bolt is long enough: use threaded rod with a nut on both ends",
+                flange.upper,
+            )
+        )
+
+
+def _fit_jacks(
+    fitted: Fitted, flange: Flange, taken: shapely.Geometry, size: BoltSize, wanted: Wanted
+) -> shapely.Geometry:
+    radius = bolt_radius_mm(size, wanted.clearance_mm)
+    region = flange.region(taken, _EDGE_MM - 1.2, _MARGIN_MM)
+    fitted.jacks = place_jacks(
+        flange,
+        region,
+        size,
+        wanted.jack_screws,
+        least_mm=_LEAST_FLANGE_MM,
+        hole_mm=size.hole_mm[wanted.hole],
+        clearance_mm=wanted.clearance_mm,
+    )
+    if len(fitted.jacks) < wanted.jack_screws:
+        fitted.findings.append(
+            _no_room(flange, region, "jack_screw", len(fitted.jacks), wanted.jack_screws,
+                     radius + 1.2)
+        )  # fmt: skip
+    return taken.union(
+        shapely.union_all(
+            [shapely.Point(item.x, item.y).buffer(radius + _MARGIN_MM) for item in fitted.jacks]
+        )
+    )
+
+
+def _cut(whole: dict[str, solid.Solid], flange: Flange, fitted: Fitted) -> dict[str, Any]:
+    """The two bodies with all holes and pockets cut; those that lost nothing are left out."""
+    below: list[solid.Solid] = []
+    above: list[solid.Solid] = []
+    pairs = [bolt_cutters(item) for item in fitted.bolts]
+    for lower, upper in pairs + [jack_cutters(item) for item in fitted.jacks]:
+        below.append(lower)
+        above.append(upper)
+    for pocket in fitted.pockets:
+        below.append(pocket_cutter(pocket))
+        if pocket.kind == "pry_slot":
+            above.append(pocket_cutter(pocket))
+    for groove in fitted.straps:
+        upright = solid.extrude(groove.plan, flange.floor_z - 1, flange.roof_z + 1)
+        below.append(upright)
+        above.append(upright)
+    made = {}
+    for name, cutters in ((flange.lower, below), (flange.upper, above)):
+        if cutters:
+            made[name] = solid.printable(solid.difference(whole[name], *cutters))
+    return made
+
+
+def _no_flange(names: tuple[str, ...]) -> Finding:
+    return Finding(
+        "no-flange",
+        "warning",
+        f"a mold of {', '.join(names)} has no flange all in one plane for bolts and slots: hold "
+        "it with straps or clamps",
+    )
+
+
+def _no_room(
+    flange: Flange, region: shapely.Geometry, kind: str, found: int, count: int, radius: float
+) -> Finding:
+    """Says where the most room is, and how much is needed."""
+    what = kind.replace("_", "-")
+    named = kind.replace("_", " ")
+    spot, reach = largest_disc(region, 0.5)
+    x, y = spot.tolist()
+    place = f"the widest free place of the flange is {2 * reach:.0f} mm wide" if reach else (
+        "the flange has no free place"
+    )  # fmt: skip
+    return Finding(
+        f"no-room-for-{what}",
+        "warning",
+        f"{found} of {count} {named}s found room: {place}, each needs {2 * radius:.0f} mm on level "
+        "and thick ground. Make flange_mm or floor_mm larger, land_mm smaller, or ask for fewer",
+        flange.upper,
+        (x, y, float(np.median(flange.ground[np.isfinite(flange.ground)]))),
+    )

@@ -1,0 +1,282 @@
+"""Bolts, jack-screws, slots and grooves: where they stand, and that the hardware goes in."""
+
+from __future__ import annotations
+
+from itertools import combinations
+from typing import Any
+
+import manifold3d
+import numpy as np
+import pytest
+import shapely
+import trimesh
+from hills import belly, padded
+
+import moldsmith as ms
+from moldsmith.geometry import stl
+from moldsmith.mold import hardware
+from moldsmith.mold.flange_loads import bolt_limit_n, bolts_for, deflection_mm, thickness_mm
+
+M5 = hardware.bolt("M5")
+CLEARANCE = 0.25
+
+
+@pytest.fixture(scope="module")
+def wide() -> ms.Workpiece:
+    """A mold with a flange for everything."""
+    piece = ms.block(padded(belly()), style="cored", flange_mm=40, floor_mm=10)
+    return ms.channels(piece)
+
+
+@pytest.fixture(scope="module")
+def fastened(wide: ms.Workpiece) -> ms.Workpiece:
+    return ms.fasten(
+        wide,
+        bolts="M5",
+        jack_screws=2,
+        finger_reliefs=2,
+        strap_grooves=2,
+        clearance_mm=CLEARANCE,
+    )
+
+
+def figures(piece: ms.Workpiece) -> Any:
+    return piece.record("fasten")["figures"]
+
+
+def reread(piece: ms.Workpiece, name: str) -> trimesh.Trimesh:
+    mesh = piece.body(name)
+    return trimesh.Trimesh(*stl.decode(stl.encode(mesh.vertices, mesh.faces)), process=False)
+
+
+def solid_of(piece: ms.Workpiece, name: str) -> Any:
+    mesh = reread(piece, name)
+    arrays = np.array(mesh.vertices), np.array(mesh.faces, dtype=np.uint64)
+    return manifold3d.Manifold(manifold3d.Mesh64(*arrays))
+
+
+def width_about(mesh: trimesh.Trimesh, x: float, y: float, z: float) -> float:
+    """How wide a bore is at a height: twice the least way from its axis to its wall."""
+    section = mesh.section(plane_origin=(0, 0, z), plane_normal=(0, 0, 1))
+    assert section is not None
+    lines = [shapely.LineString(line[:, :2]) for line in section.discrete]
+    return 2 * min(line.distance(shapely.Point(x, y)) for line in lines)
+
+
+def test_everything_asked_for_is_there_and_bodies_stay_closed(fastened: ms.Workpiece) -> None:
+    found = figures(fastened)
+    assert len(found["bolts"]) >= 4
+    for key in ("jack_screws", "pry_slots", "finger_reliefs", "straps"):
+        assert len(found[key]) == 2
+    assert fastened.record("fasten")["findings"] == []
+    for name in ("cavity", "core"):
+        body = reread(fastened, name)
+        assert body.is_watertight
+        assert body.is_winding_consistent
+        assert body.body_count == 1
+
+
+def test_hardware_stands_clear_of_void_land_stops_channels_and_each_other(
+    fastened: ms.Workpiece,
+) -> None:
+    found, block = figures(fastened), fastened.record("block")["figures"]
+    pad = fastened.body("pad")
+    shut = shapely.MultiPoint(pad.vertices[:, :2]).convex_hull.buffer(block["land_mm"] - 0.3)
+    discs = [shapely.Point(k["x"], k["y"]).buffer(k["radius_mm"]) for k in found["keep_out"]]
+    plans = [shapely.Polygon(plan) for plan in found["pocket_plans"]]
+    stops = [shapely.Point(place).buffer(5) for place in block["stops"]]
+    drilled = fastened.record("channels")["figures"]
+    mouths = [
+        shapely.Point(c["x"], c["y"]).buffer(max(c["outside_mm"], c["funnel_mm"]) / 2)
+        for c in (*drilled["sprues"], *drilled["vents"])
+    ]
+    outline = shapely.Polygon(block["outline_plan"])
+    for item in discs:
+        assert item.distance(outline.exterior) > 1.2
+    for item in (*discs, *plans):
+        assert item.distance(shut) > 1.0
+        assert min(item.distance(other) for other in (*stops, *mouths)) > 1.2
+    assert min(a.distance(b) for a, b in combinations([*discs, *plans], 2)) > 1.2
+
+
+def test_holes_bores_and_pockets_measure_what_the_tables_and_the_clearance_ask(
+    fastened: ms.Workpiece,
+) -> None:
+    cavity, core = reread(fastened, "cavity"), reread(fastened, "core")
+    for bolt in figures(fastened)["bolts"]:
+        at = bolt["x"], bolt["y"]
+        assert width_about(cavity, *at, bolt["nut_z"] + 1) == pytest.approx(5.5, abs=0.02)
+        assert width_about(core, *at, bolt["seat_z"] - 1) == pytest.approx(5.5, abs=0.02)
+        assert width_about(cavity, *at, bolt["nut_z"] - 1) == pytest.approx(
+            M5.nut_flats_mm + 2 * CLEARANCE, abs=0.02
+        )
+        if bolt["seat_z"] + 0.5 < core.bounds[1, 2]:
+            assert width_about(core, *at, bolt["seat_z"] + 0.3) == pytest.approx(
+                M5.washer_mm + 2 * CLEARANCE, abs=0.02
+            )
+
+
+def rod(x: float, y: float, low: float, high: float, radius: float, sides: int = 64) -> Any:
+    made = manifold3d.Manifold.cylinder(high - low, radius, radius, sides)
+    return made.translate((x, y, low))
+
+
+def nut(bolt: dict[str, Any], turn_deg: float) -> Any:
+    """A nut of the greatest size with sharp corners, up against its seat."""
+    low = bolt["nut_z"] - M5.nut_height_mm
+    made = manifold3d.Manifold.cylinder(
+        M5.nut_height_mm, M5.nut_flats_mm / np.sqrt(3), M5.nut_flats_mm / np.sqrt(3), 6
+    )
+    return made.rotate((0, 0, turn_deg)).translate((bolt["x"], bolt["y"], low))
+
+
+def test_screw_washer_and_nut_go_in_and_the_nut_does_not_turn(fastened: ms.Workpiece) -> None:
+    cavity, core = solid_of(fastened, "cavity"), solid_of(fastened, "core")
+    for bolt in figures(fastened)["bolts"]:
+        x, y, seat = bolt["x"], bolt["y"], bolt["seat_z"]
+        shank = rod(x, y, bolt["nut_z"] - 6, seat, M5.diameter_mm / 2)
+        washer = rod(x, y, seat, seat + M5.washer_thickest_mm, M5.washer_mm / 2)
+        head = rod(x, y, seat + 1, seat + 6, M5.head_knurled_mm / 2)
+        for item in (shank, washer, head):
+            assert (item ^ core).volume() < 1e-3
+            assert (item ^ cavity).volume() < 1e-3
+        assert (nut(bolt, 0) ^ cavity).volume() < 0.02
+        assert (nut(bolt, 20) ^ cavity).volume() > 0.5
+        # It comes to its pocket from below, through the bore.
+        for way in (3.0, 10.0):
+            assert (nut(bolt, 0).translate((0, 0, -way)) ^ cavity).volume() < 0.02
+        # And both press on as much print as the record says.
+        ring = rod(x, y, seat - 0.2, seat - 0.1, M5.washer_mm / 2)
+        share = (ring ^ core).volume() / ring.volume()
+        assert share == pytest.approx(1 - (5.5 / 10) ** 2, abs=0.01)
+        assert bolt["length_mm"] >= bolt["grip_mm"] + M5.nut_height_mm
+        assert bolt["grip_mm"] == pytest.approx(seat - bolt["nut_z"] + 1, abs=1e-3)
+
+
+def test_jack_screws_push_on_a_washer_with_their_nut_held_from_above(
+    fastened: ms.Workpiece,
+) -> None:
+    cavity, core = solid_of(fastened, "cavity"), solid_of(fastened, "core")
+    for jack in figures(fastened)["jack_screws"]:
+        x, y = jack["x"], jack["y"]
+        washer = rod(x, y, jack["foot_z"], jack["foot_z"] + 1.1, M5.washer_mm / 2)
+        assert (washer ^ cavity).volume() < 1e-3
+        under = rod(x, y, jack["foot_z"] - 0.5, jack["foot_z"] - 0.1, M5.washer_mm / 2)
+        assert (under ^ cavity).volume() == pytest.approx(under.volume(), rel=1e-3)
+        screw = rod(x, y, jack["foot_z"], jack["seat_z"] + 20, M5.diameter_mm / 2)
+        assert (screw ^ core).volume() < 1e-3
+        over = rod(x, y, jack["nut_ceiling_z"] + 0.1, jack["nut_ceiling_z"] + 0.4, 4.0)
+        share = (over ^ core).volume() / over.volume()
+        assert share == pytest.approx(1 - (5.5 / 8) ** 2, abs=0.02)
+
+
+def test_a_pry_slot_opens_both_bodies_from_outside(fastened: ms.Workpiece) -> None:
+    cavity, core = solid_of(fastened, "cavity"), solid_of(fastened, "core")
+    for slot in figures(fastened)["pry_slots"]:
+        tool = manifold3d.CrossSection([slot["plan"]])
+        height = slot["high_z"] - slot["low_z"]
+        blade = manifold3d.Manifold.extrude(tool, height - 0.02).translate(
+            (0, 0, slot["low_z"] + 0.01)
+        )
+        assert (blade ^ cavity).volume() < 1e-2
+        assert (blade ^ core).volume() < 1e-2
+        for body, shift in ((cavity, -1.0), (core, 1.0)):
+            assert (blade.translate((0, 0, shift)) ^ body).volume() > 100
+
+
+def test_cuts_and_keys_keep_clear_of_bolts_and_slots(fastened: ms.Workpiece) -> None:
+    piece = ms.split(fastened, printer=ms.Printer(volume_mm=(130, 130, 120)))
+    found, joints = figures(fastened), piece.record("split")["figures"]["joints"]
+    discs = [shapely.Point(k["x"], k["y"]).buffer(k["radius_mm"]) for k in found["keep_out"]]
+    plans = [shapely.Polygon(plan) for plan in found["pocket_plans"]]
+    (flange,) = (joint for joint in joints if joint["kind"] == "flange")
+    assert flange["pegs"]
+    for peg in flange["pegs"]:
+        key = shapely.Point(peg["base"][:2]).buffer(peg["base_mm"] / 2)
+        assert min(key.distance(item) for item in (*discs, *plans)) > 2.9
+    upright = [joint for joint in joints if joint["axis"] in ("x", "y")]
+    assert upright
+    for joint in upright:
+        places = [item[joint["axis"]] for item in found["keep_out"]]
+        assert min(abs(place - joint["at_mm"]) for place in places) > 5
+
+
+def test_no_bolts_unless_asked_for_but_slots_to_pry_by(channelled: ms.Workpiece) -> None:
+    piece = ms.fasten(channelled)
+    assert figures(piece)["bolts"] == []
+    assert len(figures(piece)["pry_slots"]) == 2
+    assert figures(piece)["hardware"] == []
+    bare = ms.fasten(channelled, pry_slots=0)
+    assert bare.bodies["cavity"] is channelled.bodies["cavity"]
+
+
+def test_a_flange_too_narrow_says_where_the_most_room_is(pad: ms.Workpiece) -> None:
+    narrow = ms.channels(ms.block(pad, style="cored", flange_mm=14, land_mm=6))
+    piece = ms.fasten(narrow, bolts="M8", finger_reliefs=2)
+    said = {finding.code: finding for finding in piece.findings}
+    assert figures(piece)["bolts"] == []
+    assert "each needs 19 mm" in said["no-room-for-bolt"].message
+    assert "flange_mm" in said["no-room-for-bolt"].message
+    assert said["no-room-for-bolt"].where is not None
+    assert "no-room-for-finger-relief" in said
+
+
+def test_a_thin_lid_is_bolted_through_washers_on_its_top(lidded: ms.Workpiece) -> None:
+    piece = ms.fasten(ms.channels(lidded), bolts="M4", pry_slots=0)
+    top = piece.body("lid").bounds[1, 2]
+    assert len(figures(piece)["bolts"]) >= 4
+    for bolt in figures(piece)["bolts"]:
+        assert bolt["seat_z"] <= top + 1e-3
+        assert bolt["thick_mm"] >= 4.9
+
+
+def test_load_count_and_thickness_follow_the_formulas() -> None:
+    """p A; sqrt(6 F a / b sigma); F a^3 / 3 E I: worked by hand."""
+    limit = bolt_limit_n(M5, 5.5, "8.8", 10.0)
+    assert limit == pytest.approx((np.sqrt(3) / 2 * 64 - np.pi / 4 * 5.5**2) * 10)
+    load = bolts_for(20.0, 300.0 * 300.0, 0.0, limit, 2.0)
+    assert load.opening_n == pytest.approx(1800)  # 20 kPa on 0.3 m x 0.3 m
+    assert load.count == int(np.ceil(3600 / limit)) == 12
+    assert load.each_n == pytest.approx(300)
+    assert bolts_for(1.0, 1e4, 1000.0, limit, 2.0).count == 9  # none more than 120 mm apart
+    assert thickness_mm(300, 10, 30, 10) == pytest.approx(np.sqrt(60))
+    inertia = 30 * 5**3 / 12
+    assert deflection_mm(300, 10, 30, 5) == pytest.approx(300 * 10**3 / (3 * 2000 * inertia))
+
+
+def test_weak_bolts_and_thin_flanges_are_named(wide: ms.Workpiece) -> None:
+    piece = ms.fasten(wide, bolts="M3", bolt_count=4, pressure_kpa=200.0, pry_slots=0)
+    assert {"bolt-weak", "flange-thin"} <= {finding.code for finding in piece.findings}
+    assert figures(piece)["load"]["opening_n"] > 1000
+
+
+def test_hardware_is_listed_and_counted(fastened: ms.Workpiece) -> None:
+    found = figures(fastened)
+    count = len(found["bolts"]) + 2
+    listed = {(row["what"], row["standard"]): 0 for row in found["hardware"]}
+    for row in found["hardware"]:
+        listed[row["what"], row["standard"]] += row["count"]
+    assert listed == {
+        ("cap screw", "ISO 4762"): count,
+        ("hexagon nut", "ISO 4032"): count,
+        ("washer", "ISO 7089"): count,
+    }
+
+
+@pytest.mark.parametrize(
+    ("wrong", "said"),
+    [
+        ({"bolts": "M7"}, "bolts = 'M7'"),
+        ({"pry_slots": 9}, "pry_slots = 9. Choose 0 to 8"),
+        ({"clearance_mm": 2.0}, "clearance_mm = 2. Choose 0.05 to 1"),
+        ({"pressure_kpa": 0.0}, "pressure_kpa = 0. Choose 0.1 to 300"),
+    ],
+)
+def test_values_out_of_range_are_refused(wide: ms.Workpiece, wrong: Any, said: str) -> None:
+    with pytest.raises(ms.BadParameter, match=said):
+        ms.fasten(wide, **wrong)
+
+
+def test_fasten_needs_a_mold() -> None:
+    with pytest.raises(ms.BadParameter, match="Run block first"):
+        ms.fasten(ms.Workpiece("belly"))
