@@ -1,0 +1,148 @@
+"""What a sheet is made of, before it is set as HTML or PDF."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from ..workpiece import Severity
+from .drawing import Drawing
+
+__all__ = [
+    "Block",
+    "Check",
+    "Column",
+    "Figure",
+    "Figures",
+    "Picture",
+    "Pictures",
+    "Plan",
+    "Remark",
+    "Section",
+    "Sheet",
+    "Table",
+    "Text",
+    "Ticks",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """One number in large type: value, unit, and what it is."""
+
+    value: str
+    unit: str
+    what: str
+
+
+@dataclass(frozen=True, slots=True)
+class Figures:
+    """Large numbers side by side."""
+
+    items: tuple[Figure, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Text:
+    """A paragraph; small for where a number is from."""
+
+    text: str
+    small: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """A column's heading, its share of the width, and whether it holds numbers."""
+
+    title: str
+    share: float = 1.0
+    number: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """Rows of text; with `tick` each row begins with a box to tick."""
+
+    columns: tuple[Column, ...]
+    rows: tuple[tuple[str, ...], ...]
+    tick: bool = False
+    title: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """One step: what to do, and what to mind."""
+
+    what: str
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Ticks:
+    """Steps in order, each with a box to tick."""
+
+    items: tuple[Check, ...]
+    title: str = ""
+    numbered: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Remark:
+    """A finding or a caution, set off from the text. `where` says of what it speaks."""
+
+    severity: Severity
+    heading: str
+    text: str
+    where: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """A PNG and what it shows."""
+
+    png: bytes
+    width_px: int
+    height_px: int
+    caption: str
+
+
+@dataclass(frozen=True, slots=True)
+class Pictures:
+    """Pictures side by side, so many a row."""
+
+    items: tuple[Picture, ...]
+    columns: int = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """A line drawing across the page and what it shows."""
+
+    drawing: Drawing
+    caption: str = ""
+
+
+Block = Figures | Text | Table | Ticks | Remark | Pictures | Plan
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """A heading and what stands under it. `key` is its anchor in the page."""
+
+    key: str
+    title: str
+    blocks: tuple[Block, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """A whole sheet. `kind` stands over the name; `mark` tells one state of the work from another.
+
+    links : text and address, to the files beside the page
+    """
+
+    name: str
+    kind: str
+    lead: str
+    sections: tuple[Section, ...]
+    mark: str = ""
+    links: tuple[tuple[str, str], ...] = field(default_factory=tuple)

@@ -1,0 +1,63 @@
+"""What the piece is: the head of its sheet."""
+
+from __future__ import annotations
+
+from ..workpiece import Workpiece
+from .blocks import Block, Figure, Figures, Pictures, Section, Text
+from .explosion import mold_parts
+from .logs import figures, parameters, ran
+from .scene import Scene, piece_pictures
+from .wording import count, decimal, grams, grouped, hours, sizes
+
+__all__ = ["lead", "overview"]
+
+
+def lead(piece: Workpiece) -> str:
+    """The piece in one or two sentences."""
+    said = []
+    shell = parameters(piece, "shell")
+    if shell:
+        told = figures(piece, "shell")
+        thick = float(told.get("thickness_max_mm") or shell["thickness_mm"])
+        text = f"A cast pad, {decimal(thick)} mm thick"
+        if shell.get("taper_mm"):
+            edge, taper = float(shell["edge_mm"]), float(shell["taper_mm"])
+            text += f", feathered over {decimal(taper)} mm to an edge of {decimal(edge)} mm"
+        said.append(text + ".")
+        said.append(
+            {
+                "inward": "The scan is its outer skin.",
+                "outward": "It is built on the scanned body and lies against it.",
+            }.get(str(shell.get("side")), "")
+        )
+    mold = figures(piece, "block")
+    if mold:
+        bodies = count(len(mold_parts(piece)), "printed part")
+        said.append(f"Mold: {mold.get('style', 'rigid')}, {bodies}.")
+    return " ".join(text for text in said if text) or "A scan on its way to a mold."
+
+
+def overview(scene: Scene) -> Section:
+    """Its large numbers, the cast piece and the closed mold."""
+    piece = scene.piece
+    items = []
+    if "pad" in piece.bodies:
+        volume = abs(float(piece.body("pad").volume)) / 1000
+        items.append(Figure(grouped(volume), "cm³", "the cast piece"))
+        longest_first = sorted(piece.body("pad").extents.tolist(), reverse=True)
+        items.append(Figure(sizes(longest_first), "mm", "its size"))
+    if parts := mold_parts(piece):
+        items.append(Figure(str(len(parts)), "", "parts to print"))
+    estimate = figures(piece, "estimate")
+    if "grams" in estimate:
+        items.append(Figure(grams(float(estimate["grams"])), "g", "filament"))
+        items.append(Figure(hours(float(estimate["seconds"]) / 3600), "", "printing in all"))
+    mix = figures(piece, "mix")
+    if "mixed_g" in mix:
+        items.append(Figure(grams(float(mix["mixed_g"])), "g", "to mix"))
+    blocks: list[Block] = [Figures(tuple(items))]
+    if pictures := piece_pictures(scene):
+        blocks.append(Pictures(pictures, 3))
+    if not ran(piece, "split"):
+        blocks.append(Text("The mold has not been split into parts to print yet."))
+    return Section("piece", "What it is", tuple(blocks))

@@ -1,0 +1,249 @@
+"""The sheet's parts for the printer and for putting the mold together."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+
+from ..printing.parts import listed_parts
+from .blocks import (
+    Block,
+    Check,
+    Column,
+    Figure,
+    Figures,
+    Pictures,
+    Plan,
+    Section,
+    Table,
+    Text,
+    Ticks,
+)
+from .explosion import mold_parts
+from .logs import figures, parameters, ran
+from .scene import Scene, exploded_drawing, part_pictures
+from .wording import count, decimal, grams, grouped, hours, listed, sizes
+
+__all__ = ["assembly", "printing"]
+
+
+def printing(scene: Scene) -> Section | None:
+    """Which file, which way up, which plate, how heavy and how long."""
+    piece = scene.piece
+    if not ran(piece, "split"):
+        return None
+    blocks: list[Block] = []
+    estimate = figures(piece, "estimate")
+    if "seconds" in estimate:
+        blocks.append(Figures(_totals(estimate)))
+    blocks.append(_parts_table(scene, estimate))
+    if calibration := estimate.get("calibration"):
+        blocks.append(Text(_calibrated(calibration), small=True))
+    blocks += _plates(figures(piece, "lay_out"), estimate)
+    blocks += _spools(estimate)
+    limit = float(parameters(piece, "overhangs").get("limit_deg", 45.0))
+    if pictures := part_pictures(scene, limit):
+        blocks.append(Pictures(pictures, 3))
+        blocks.append(
+            Text(
+                f"Each part as it stands on the bed. Red: leans out over air by more than "
+                f"{decimal(limit)} degrees from the vertical.",
+                small=True,
+            )
+        )
+    return Section("print", "Print", tuple(blocks))
+
+
+def _totals(estimate: Mapping[str, Any]) -> tuple[Figure, ...]:
+    items = [
+        Figure(grams(float(estimate["grams"])), "g", "filament"),
+        Figure(hours(float(estimate["seconds"]) / 3600), "", "printing in all"),
+    ]
+    if "longest_seconds" in estimate:
+        longest = hours(float(estimate["longest_seconds"]) / 3600)
+        items.append(Figure(longest, "", "longest single job"))
+    return tuple(items)
+
+
+def _parts_table(scene: Scene, estimate: Mapping[str, Any]) -> Table:
+    rows = listed_parts(scene.piece)
+    known = {row["body"]: row for row in estimate.get("parts") or ()}
+    plated = any(row.get("plate") is not None for row in rows)
+    columns = [
+        Column("Part", 1.3),
+        Column("File", 2.2),
+        Column("Size, mm", 1.9),
+        Column("Stands", 2),
+    ]
+    columns += [Column("Plate", 0.8, True)] if plated else []
+    columns += [Column("Grams", 1, True), Column("Time", 1.5, True)] if known else []
+    columns += [] if known else [Column("Volume, cm³", 1.2, True)]
+    lines = []
+    for row in rows:
+        name = str(row["body"])
+        line = [name, f"parts/{name}.stl", sizes(row["size_mm"]), _pose(row["pose"])]
+        line += [str(row.get("plate", ""))] if plated else []
+        if known:
+            mine = known.get(name, {})
+            line.append(grams(float(mine["grams"])) if "grams" in mine else "")
+            line.append(hours(float(mine["seconds"]) / 3600) if "seconds" in mine else "")
+        else:
+            volume = float(row.get("volume_cm3") or abs(scene.piece.body(name).volume) / 1000)
+            line.append(grouped(volume))
+        lines.append(tuple(line))
+    return Table(tuple(columns), tuple(lines), tick=True)
+
+
+def _pose(pose: Sequence[Sequence[float]]) -> str:
+    """How a part stands on the bed against how it stands in the mold, in words."""
+    up = np.asarray(pose, dtype=float)[2, :3]  # the mold's axes along the print's z
+    tilt = np.degrees(np.arccos(np.clip(up[2], -1, 1)))
+    if tilt < 1:
+        return "as in the mold"
+    if tilt > 179:
+        return "upside down"
+    if abs(tilt - 90) < 1:
+        side = int(np.argmax(np.abs(up[:2])))
+        name = (("left", "right"), ("front", "back"))[side][int(up[side] < 0)]
+        return f"on its {name} side"
+    return f"turned {tilt:.0f}°"
+
+
+def _calibrated(calibration: Mapping[str, Any]) -> str:
+    said = str(calibration.get("said") or "")
+    return said[:1].upper() + said[1:] + "."
+
+
+def _plates(laid: Mapping[str, Any], estimate: Mapping[str, Any]) -> list[Block]:
+    plates = laid.get("plates") or ()
+    if len(plates) < 1:
+        return []
+    known = {row["number"]: row for row in estimate.get("plates") or ()}
+    columns = [Column("Plate", 0.7), Column("Parts", 4)]
+    columns += [Column("Grams", 1, True), Column("Time", 1.4, True)] if known else []
+    rows = []
+    for plate in plates:
+        line = [str(plate["number"]), listed([str(name) for name in plate["parts"]])]
+        mine = known.get(plate["number"], {})
+        if known:
+            line.append(grams(float(mine["grams"])) if "grams" in mine else "")
+            line.append(hours(float(mine["seconds"]) / 3600) if "seconds" in mine else "")
+        rows.append(tuple(line))
+    return [Table(tuple(columns), tuple(rows), tick=True, title="Plates")]
+
+
+def _spools(estimate: Mapping[str, Any]) -> list[Block]:
+    rows = [row for row in estimate.get("spools") or () if isinstance(row, Mapping)]
+    if not rows:
+        return []
+    lines = []
+    for row in rows:
+        spool, change = row.get("spool"), row.get("change_at_mm")
+        enough = "yes" if row.get("suffices") else f"no: change at {decimal(float(change or 0))} mm"
+        lines.append(
+            (
+                str(row["plate"]),
+                "none left" if spool is None else str(spool),
+                grams(float(row["needed_g"])),
+                grams(float(row["left_g"])),
+                enough,
+            )
+        )
+    columns = (
+        Column("Plate", 0.7),
+        Column("Spool", 0.8),
+        Column("Needs, g", 1, True),
+        Column("On it, g", 1, True),
+        Column("Is it enough", 2.2),
+    )
+    return [Table(columns, tuple(lines), title="Filament")]
+
+
+def assembly(scene: Scene) -> Section | None:
+    """In which order the parts go together, and with what."""
+    piece = scene.piece
+    parts = mold_parts(piece)
+    if len(parts) < 2:
+        return None
+    told = figures(piece, "split").get("assembly") or {}
+    order = [str(name) for name in told.get("order") or parts]
+    labels = {name: f"{number}  {name}" for number, name in enumerate(order, 1)}
+    blocks: list[Block] = []
+    if drawing := exploded_drawing(scene, labels):
+        blocks.append(Plan(drawing, "The mold drawn apart. The numbers are the order."))
+    blocks.append(Ticks(tuple(_steps(told, parts)), title="Order"))
+    blocks += _hardware(figures(piece, "fasten"))
+    blocks += _joints(figures(piece, "split").get("joints") or ())
+    return Section("assemble", "Put together", tuple(blocks))
+
+
+def _steps(told: Mapping[str, Any], parts: Sequence[str]) -> list[Check]:
+    checks = []
+    for step in told.get("steps") or ():
+        part, onto = str(step.get("part", "")), step.get("onto")
+        onto = listed([str(name) for name in onto]) if isinstance(onto, list | tuple) else onto
+        joint = str(step.get("joint") or "")
+        note = f"{joint}. " if joint else ""
+        if (direction := step.get("direction")) is not None and onto:
+            note += f"Push it {_heading(direction)}."
+        checks.append(Check(f"{part} onto {onto}" if onto else f"Lay down {part}", note.strip()))
+    if checks:
+        return checks
+    order = told.get("order") or parts
+    return [Check(str(name)) for name in order]
+
+
+def _heading(direction: Sequence[float]) -> str:
+    """A direction of the mold's frame in words, seen as in the drawing."""
+    vector = np.asarray(direction, dtype=float)
+    axis = int(np.argmax(np.abs(vector)))
+    words = (("left", "right"), ("toward you", "away from you"), ("down", "up"))
+    return words[axis][int(vector[axis] > 0)]
+
+
+def _hardware(told: Mapping[str, Any]) -> list[Block]:
+    blocks: list[Block] = []
+    rows = [row for row in told.get("hardware") or () if isinstance(row, Mapping)]
+    if rows:
+        lines = tuple(
+            (
+                str(row.get("count", 1)),
+                str(row.get("what", "")),
+                str(row.get("size", "")),
+                str(row.get("standard", "")),
+            )
+            for row in rows
+        )
+        columns = (
+            Column("Count", 0.7, True),
+            Column("What", 3),
+            Column("Size", 2),
+            Column("Standard", 1.6),
+        )
+        blocks.append(Table(columns, lines, tick=True, title="Hardware"))
+    slots = len(told.get("pry_slots") or ())
+    straps = len(told.get("straps") or ())
+    said = []
+    if slots:
+        said.append(
+            f"{count(slots, 'slot')} at the parting line to pry the mold open with a flat bar."
+        )
+    if straps:
+        said.append(f"{count(straps, 'groove')} round the mold for a strap.")
+    if said:
+        blocks.append(Text(" ".join(said)))
+    return blocks
+
+
+def _joints(joints: Sequence[Mapping[str, Any]]) -> list[Block]:
+    rows = [
+        (str(row.get("kind", "")), f"{row.get('low', '')} and {row.get('high', '')}")
+        for row in joints
+        if row.get("kind")
+    ]
+    if not rows:
+        return []
+    columns = (Column("Joint", 1.2), Column("Between", 3))
+    return [Table(columns, tuple(dict.fromkeys(rows)), title="Joints")]

@@ -1,0 +1,124 @@
+"""The sheet's findings, pictures of the way here, and where the numbers are from."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from ..workpiece import Finding, Workpiece
+from .blocks import Block, Column, Pictures, Remark, Section, Table, Text
+from .scene import Scene, stage_pictures
+from .wording import count, decimal, hours, plain
+
+__all__ = ["findings", "numbers", "pictures_of_stages"]
+
+_MOST_OF_A_KIND = 4
+_LONGEST = 6  # numbers of a list that are printed out
+
+
+def findings(piece: Workpiece) -> Section | None:
+    """What the stages noticed, warnings first, each with what to do."""
+    told: list[tuple[str, Finding]] = [
+        (
+            str(record["stage"]),
+            Finding(item["code"], item["severity"], item["message"], item["body"], item["where"]),
+        )
+        for record in piece.records
+        for item in record["findings"]
+    ]
+    if not told:
+        return Section("findings", "Findings", (Text("None: nothing was found that needs you."),))
+    blocks: list[Block] = []
+    for severity in ("stop", "warning", "note"):
+        kinds: dict[tuple[str, str], list[Finding]] = {}
+        for stage, finding in told:
+            if finding.severity == severity:
+                kinds.setdefault((stage, finding.code), []).append(finding)
+        for (_, code), group in kinds.items():
+            blocks += [_remark(code, finding) for finding in group[:_MOST_OF_A_KIND]]
+            if len(group) > _MOST_OF_A_KIND:
+                rest = len(group) - _MOST_OF_A_KIND
+                blocks.append(
+                    Text(f"And {rest} more of this kind, in the stage's log.", small=True)
+                )
+    return Section("findings", "Findings and what to do", tuple(blocks))
+
+
+def _remark(code: str, finding: Finding) -> Remark:
+    where = finding.body
+    if finding.where is not None:
+        x, y, z = (round(float(value)) for value in finding.where)
+        where = f"{where}: x {x}, y {y}, z {z} mm".lstrip(": ")
+    text = finding.message[:1].upper() + finding.message[1:]
+    return Remark(
+        finding.severity, code.replace("-", " ").capitalize(), text.rstrip(".") + ".", where
+    )
+
+
+def pictures_of_stages(scene: Scene) -> Section | None:
+    pictures = stage_pictures(scene)
+    if not pictures:
+        return None
+    return Section("stages", "From scan to mold", (Pictures(pictures, 3),))
+
+
+def numbers(piece: Workpiece) -> Section | None:
+    """Each stage's settings and what it measured."""
+    if not piece.records:
+        return None
+    blocks: list[Block] = [
+        Text(
+            "Every stage, in working order, with its settings and what it measured. The whole of "
+            "it is in the logs beside the stages' files."
+        )
+    ]
+    for number, record in enumerate(piece.records, 1):
+        rows = [
+            *(("set", plain(key), value) for key, value in _flat(record["parameters"])),
+            *(("found", plain(key), value) for key, value in _flat(record["figures"])),
+        ]
+        if not rows:
+            continue
+        heading = f"{number:02d} {record['stage']}"
+        blocks.append(
+            Table(
+                (Column("", 0.6), Column("What", 2.2), Column("Value", 3)),
+                tuple(rows),
+                title=heading,
+            )
+        )
+    versions = piece.records[-1]["libraries"]
+    said = ", ".join(f"{name} {version}" for name, version in versions.items())
+    blocks.append(Text(f"moldsmith {piece.records[-1]['moldsmith']}; {said}.", small=True))
+    return Section("numbers", "How the numbers came about", tuple(blocks))
+
+
+def _flat(values: Mapping[str, Any], before: str = "", depth: int = 0) -> list[tuple[str, str]]:
+    """Keys and values that read in a line; long lists by their length."""
+    rows: list[tuple[str, str]] = []
+    for key, value in values.items():
+        name = f"{before}{key}"
+        if key in ("sha256", "sources") or value is None or value in ("", [], {}):
+            continue
+        if isinstance(value, Mapping):
+            if depth < 2:
+                rows += _flat(value, f"{name}: ", depth + 1)
+            continue
+        rows.append((name, _said(key, value)))
+    return rows
+
+
+def _said(key: str, value: Any) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, int | float):
+        if key.endswith(("seconds", "_s")):
+            return f"{decimal(float(value), 1)} s ({hours(float(value) / 3600)})"
+        return decimal(float(value), 3 if abs(value) < 10 else 2)
+    if isinstance(value, Sequence) and not isinstance(value, str):
+        if all(isinstance(item, int | float) for item in value) and len(value) <= _LONGEST:
+            return ", ".join(decimal(float(item), 3) for item in value)
+        if all(isinstance(item, str) for item in value):
+            return ", ".join(value)
+        return count(len(value), "entry", "entries")
+    return str(value)

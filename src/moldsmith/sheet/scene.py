@@ -1,0 +1,251 @@
+"""What the pictures of one sheet share: lightened bodies, and how they stand apart."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import trimesh
+from numpy.typing import NDArray
+
+from ..geometry import stl
+from ..geometry.colours import body_colour
+from ..printing.flagging import face_angles_deg
+from ..printing.parts import listed_parts
+from ..workpiece import Workpiece
+from .blocks import Picture
+from .drawing import Circle, Drawing, Label, Raster, Shape, line
+from .explosion import apart, mold_parts
+from .logs import ran
+from .shots import Shot, shot
+from .view_model import shown_bodies
+
+__all__ = [
+    "Scene",
+    "exploded_drawing",
+    "part_pictures",
+    "piece_pictures",
+    "scene_of",
+    "stage_pictures",
+]
+
+Floats = NDArray[np.float64]
+_SMALL_PX = (400, 330)
+_LARGE_PX = (900, 1000)
+_FLAG = np.array([179, 54, 27], dtype=np.uint8)
+_STAGE_TITLES = {
+    "load_scan": "The scan as loaded",
+    "heal": "Healed",
+    "stand": "Stood up",
+    "fit": "Fitted to the wearer",
+    "symmetrise": "Made symmetric",
+    "crop": "Cropped along the trim line",
+    "smooth": "Smoothed",
+    "relief": "With relief",
+    "mirror": "Mirrored",
+    "shell": "The pad",
+    "block": "The mold",
+    "channels": "Sprue and vents drilled",
+    "fasten": "Bolt holes and slots",
+    "split": "Split into parts",
+}
+
+
+@dataclass(frozen=True)
+class Scene:
+    """A piece, its bodies as shown, and the steps that draw them apart."""
+
+    piece: Workpiece
+    meshes: Mapping[str, trimesh.Trimesh]
+    steps: Mapping[str, Floats]
+
+    @property
+    def pull(self) -> Floats:
+        return np.array(self.piece.frame.pull or self.piece.frame.up)
+
+    @property
+    def aside(self) -> Floats:
+        """From the mold toward the eye: its front side, a little from the left and above."""
+        across = np.array([0.0, -1.0, 0.0]) if abs(self.pull[1]) < 0.9 else np.array([1.0, 0, 0])
+        across = across - (across @ self.pull) * self.pull
+        across /= np.linalg.norm(across)
+        return across + 0.45 * np.cross(self.pull, across) + 0.5 * self.pull
+
+
+def scene_of(piece: Workpiece) -> Scene:
+    return Scene(piece, shown_bodies(piece), apart(piece))
+
+
+def piece_pictures(scene: Scene) -> tuple[Picture, ...]:
+    """The cast piece from its two sides, and the mold closed."""
+    found = []
+    if "pad" in scene.meshes:
+        pad = {"pad": scene.meshes["pad"]}
+        aside, pull = scene.aside, scene.pull
+        for toward, caption in (
+            (aside - 1.5 * (aside @ pull) * pull, "The cast piece, the face made in the cavity"),
+            (aside, "The cast piece, its back"),
+        ):
+            taken = shot(pad, toward, pull, _SMALL_PX)
+            found.append(Picture(taken.png, *_SMALL_PX, caption))
+    if parts := [name for name in mold_parts(scene.piece) if name in scene.meshes]:
+        taken = shot(
+            {name: scene.meshes[name] for name in parts}, scene.aside, scene.pull, _SMALL_PX
+        )
+        found.append(Picture(taken.png, *_SMALL_PX, "The mold, closed"))
+    return tuple(found)
+
+
+def exploded_drawing(scene: Scene, labels: Mapping[str, str]) -> Drawing | None:
+    """The mold drawn apart, each part named beside it with a line to it.
+
+    labels : body -> what stands beside it
+    """
+    names = [name for name in (*mold_parts(scene.piece), "pad") if name in scene.meshes]
+    if not mold_parts(scene.piece):
+        return None
+    meshes = {name: scene.meshes[name] for name in names}
+    taken = shot(meshes, scene.aside, scene.pull, _LARGE_PX, steps=scene.steps)
+    width, height = 116.0, 116.0 * _LARGE_PX[1] / _LARGE_PX[0]
+    left = (186.0 - width) / 2
+    shapes: list[Shape] = [Raster(left, 0, width, height, taken.png)]
+    shapes += _named(scene, taken, names, labels, left, width, height)
+    return Drawing(186.0, height, tuple(shapes))
+
+
+def _named(
+    scene: Scene,
+    taken: Shot,
+    names: list[str],
+    labels: Mapping[str, str],
+    left: float,
+    width: float,
+    height: float,
+) -> list[Shape]:
+    middles = np.array(
+        [scene.meshes[n].bounds.mean(axis=0) + scene.steps.get(n, np.zeros(3)) for n in names]
+    )
+    seen = taken.at(middles) * [width, height] + [left, 0]
+    order = np.argsort(seen[:, 0], kind="stable")
+    half = (len(names) + 1) // 2
+    shapes: list[Shape] = []
+    for column, rows in (("end", order[:half]), ("start", order[half:])):
+        ranked = rows[np.argsort(seen[rows, 1], kind="stable")]
+        levels = _spaced(seen[ranked, 1], 11.0, 6.0, height - 6.0)
+        edge = left - 3 if column == "end" else left + width + 3
+        for row, level in zip(ranked.tolist(), levels.tolist(), strict=True):
+            x, y = seen[row].tolist()
+            shapes += [
+                line([(x, y), (edge, level)], "paper", 1.1),
+                line([(x, y), (edge, level)], "ink", 0.3),
+                Circle(x, y, 1.1, "paper", 0.5, "ink"),
+                Label(
+                    edge + (-1 if column == "end" else 1),
+                    level,
+                    labels.get(names[row], names[row]),
+                    4.2,
+                    "end" if column == "end" else "start",
+                    bold=True,
+                ),
+            ]
+    return shapes
+
+
+def _spaced(wanted: Floats, step: float, low: float, high: float) -> Floats:
+    """Ascending levels near the wanted ones, at least `step` apart while they fit."""
+    rows = np.clip(wanted, low, high)
+    if len(rows) < 2:
+        return rows
+    step = min(step, (high - low) / (len(rows) - 1))
+    for k in range(1, len(rows)):
+        rows[k] = max(rows[k], rows[k - 1] + step)
+    rows[-1] = min(rows[-1], high)
+    for k in range(len(rows) - 2, -1, -1):
+        rows[k] = min(rows[k], rows[k + 1] - step)
+    return rows
+
+
+def part_pictures(scene: Scene, overhang_deg: float) -> tuple[Picture, ...]:
+    """Each part in its print pose; what hangs over air by more than the limit in the accent."""
+    if not ran(scene.piece, "split"):
+        return ()
+    found = []
+    for row in listed_parts(scene.piece):
+        name = str(row["body"])
+        if name not in scene.meshes:
+            continue
+        mesh = scene.meshes[name]
+        pose = np.asarray(row["pose"], dtype=float)
+        turned = trimesh.Trimesh(
+            mesh.vertices @ pose[:3, :3].T + pose[:3, 3], mesh.faces, process=False
+        )
+        angle, _ = face_angles_deg(turned)
+        top = turned.vertices[:, 2][turned.faces].max(axis=1)
+        flagged = (angle > overhang_deg + 0.5) & (top > turned.bounds[0, 2] + 0.5)
+        colours = np.empty((len(mesh.faces), 3), dtype=np.uint8)
+        colours[:] = body_colour(name)
+        colours[flagged] = _FLAG
+        taken = shot(
+            {name: turned}, (0.55, -0.8, 0.62), (0, 0, 1), _SMALL_PX, colours={name: colours}
+        )
+        found.append(Picture(taken.png, *_SMALL_PX, f"{name}, as it stands on the bed"))
+    return tuple(found)
+
+
+def stage_pictures(scene: Scene) -> tuple[Picture, ...]:
+    """One picture for each stage that made a body, in working order."""
+    found = []
+    for number, record in enumerate(scene.piece.records, 1):
+        meshes = _made(scene, number, record)
+        if not meshes:
+            continue
+        stage = str(record["stage"])
+        frame = record["frame"]
+        steps: Mapping[str, Floats] = {}
+        if frame["pull"] is None:
+            facing, up = np.asarray(frame["facing"]), np.asarray(frame["up"])
+            toward = 0.8 * facing + 0.6 * np.cross(up, facing) + 0.45 * up
+        else:
+            toward, up = scene.aside, scene.pull
+            steps = _lifted(meshes, scene.pull) if len(meshes) > 1 else {}
+            if all(name in scene.steps for name in meshes):
+                steps = scene.steps
+        taken = shot(meshes, toward, up, _SMALL_PX, steps=steps)
+        title = _STAGE_TITLES.get(stage, stage.replace("_", " ").capitalize())
+        found.append(Picture(taken.png, *_SMALL_PX, f"{title} ({stage})"))
+    return tuple(found)
+
+
+def _made(scene: Scene, number: int, record: Mapping[str, object]) -> dict[str, trimesh.Trimesh]:
+    """The bodies that a stage made, read from its folder or from the piece as it is now."""
+    piece = scene.piece
+    outputs = record["outputs"]
+    assert isinstance(outputs, dict)
+    names = list(outputs)
+    if len(names) > 1:  # bodies that were only moved along are not what the stage made
+        names = [name for name in names if name not in ("scan", "pad")] or names
+    meshes = {}
+    for name in names:
+        if piece.digests.get(name) == outputs[name]["sha256"] and name in scene.meshes:
+            meshes[name] = scene.meshes[name]
+        elif piece.folder is not None:
+            path = piece.folder / f"{number:02d}-{record['stage']}" / str(outputs[name]["file"])
+            try:
+                meshes[name] = trimesh.Trimesh(*stl.decode(path.read_bytes()), process=False)
+            except (OSError, ValueError):
+                continue
+    return meshes
+
+
+def _lifted(meshes: Mapping[str, trimesh.Trimesh], pull: Floats) -> dict[str, Floats]:
+    """Bodies one over the other along the pull, in the order given."""
+    level: float | None = None
+    steps = {}
+    for name, mesh in meshes.items():
+        heights = mesh.vertices @ pull
+        low, high = float(heights.min()), float(heights.max())
+        rise = 0.0 if level is None else level + 0.1 * (high - low) + 10 - low
+        steps[name] = rise * pull
+        level = high + rise
+    return steps

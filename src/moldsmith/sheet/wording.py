@@ -1,0 +1,63 @@
+"""Numbers as they are read on the bench: few digits, thin groups, hours and minutes."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+__all__ = ["count", "decimal", "grams", "grouped", "hours", "listed", "plain", "sizes"]
+
+
+def decimal(value: float, digits: int = 1) -> str:
+    """With at most so many digits after the point, and no zeros at the end: 12.50 -> 12.5."""
+    text = f"{value:.{digits}f}"
+    text = text.rstrip("0").rstrip(".") if "." in text else text
+    return "0" if text == "-0" else text
+
+
+def grouped(value: float) -> str:
+    """Whole, thousands apart by a space: 12 400."""
+    return f"{value:,.0f}".replace(",", "\u00a0")
+
+
+def grams(value: float) -> str:
+    """To the gram, below 10 to the tenth."""
+    return grouped(value) if value >= 10 else decimal(value)
+
+
+def hours(value: float) -> str:
+    """0.75 -> 45 min, 7.5 -> 7 h 30 min, 60 -> 2 d 12 h."""
+    minutes = round(value * 60)
+    if minutes < 1 and value > 0:
+        return f"{max(round(value * 3600), 1)} s"
+    days, rest = divmod(minutes, 24 * 60)
+    whole, left = divmod(rest, 60)
+    if days >= 2:
+        return _joined((days, "d"), (whole, "h"))
+    return _joined((whole + 24 * days, "h"), (left, "min"))
+
+
+def sizes(values: Sequence[float], digits: int = 0) -> str:
+    """Lengths with a cross between them: 120 × 80 × 30."""
+    return " \u00d7 ".join(decimal(value, digits) for value in values)
+
+
+def count(number: int, one: str, more: str = "") -> str:
+    """1 vent, 2 vents."""
+    return f"{number} {one if number == 1 else more or one + 's'}"
+
+
+def listed(words: Sequence[str]) -> str:
+    """a, b and c."""
+    if len(words) < 2:
+        return "".join(words)
+    return f"{', '.join(words[:-1])} and {words[-1]}"
+
+
+def plain(name: str) -> str:
+    """A key of a log as words: longest_seconds -> longest seconds."""
+    return name.replace("_", " ").strip()
+
+
+def _joined(*pairs: tuple[int, str]) -> str:
+    said = [f"{number} {unit}" for number, unit in pairs if number]
+    return " ".join(said) or f"0 {pairs[-1][1]}"
