@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 import shapely
@@ -13,13 +13,15 @@ from numpy.typing import NDArray
 from ..errors import BadParameter
 from ..geometry import solid
 from ..geometry.peaks import Peak, peaks
+from ..geometry.summits import ceiling_peaks, ranked_turns
 from ..geometry.visibility import grid_over, highest, lowest
 from ..stage import stage
 from ..workpiece import Finding, Workpiece
 
-__all__ = ["Channel", "channels"]
+__all__ = ["Channel", "Pouring", "bore_solid", "channels"]
 
 Floats = NDArray[np.float64]
+Pouring = Literal["level", "tilted"]
 _SIDES = 48
 _OVERRUN_MM = 1.0
 _CROWN_MM = 0.3
@@ -55,6 +57,8 @@ def channels(
     vent_mm: float = 3.0,
     taper_deg: float = 1.5,
     pocket_mm: float = 1.0,
+    pouring: Pouring = "level",
+    most_tilt_deg: float = 20.0,
 ) -> Workpiece:
     """Drill sprues and vents from the void to the outside, through core or lid.
 
@@ -67,9 +71,12 @@ def channels(
     taper_deg : by which bores widen outward on each side, so that what cures in
         them draws out; 0 to 10
     pocket_mm : an air pocket deeper than this gets a vent; 0.2 to 50
+    pouring : 'level', the mold stands as it is, core or lid on top; 'tilted', it is propped up
+        the way that leaves the fewest and shallowest air pockets, with a sprue over them
+    most_tilt_deg : how far it may lean then; 1 to 35
 
-    The pouring pose is the mold's own: core or lid on top. Air pockets are the
-    void's local maxima of height there, told from ripples by persistence.
+    Air pockets are the void's local maxima of height in the pouring pose, told from
+    ripples by persistence.
     Vent bores of 1 to 3 mm are common practice for gravity casting.
 
     Findings: 'pocket-without-vent', 'sprue-near-rim', 'channel-blocked'.
@@ -79,41 +86,48 @@ def channels(
     BadParameter : a size out of range
     """
     _check_sizes(sprues, sprue_mm, funnel_mm, vent_mm, taper_deg, pocket_mm)
+    if pouring not in ("level", "tilted"):
+        raise BadParameter(f"pouring = {pouring!r}", "Choose 'level' or 'tilted'")
+    if not 1 <= most_tilt_deg <= 35:
+        raise BadParameter(f"most_tilt_deg = {most_tilt_deg:g}", "Choose 1 to 35")
     pad = piece.body("pad")
     hidden = "lid" if "lid" in piece.bodies else "core"
     cover = piece.body(hidden)
     top = float(cover.bounds[1, 2])
     shadow = shapely.union_all(solid.silhouette(solid.from_mesh(pad)))
     flare = float(np.tan(np.radians(taper_deg)))
+    apart = (funnel_mm + vent_mm) / 2 + _MARGIN_MM + 3
+    up = _upright(pad, top, most_tilt_deg if pouring == "tilted" else 0.0, pocket_mm, apart)
     ground = _Ground(pad)
+    found = _pockets(pad, ground, up, pocket_mm)
+    ground_plan = shadow
+    if up[2] < 1:
+        # Tilted, funnel and vents both want the high ground: the vents' places are kept free.
+        summits = shapely.points(pad.vertices[[pocket.vertex for pocket in found], :2])
+        ground_plan = shadow.difference(shapely.union_all(summits).buffer(apart))
     findings: list[Finding] = []
     poured = [
         ground.channel(low, sprue_mm, top, flare, funnel_mm=funnel_mm)
-        for low in _sprue_places(ground, shadow, sprues, sprue_mm, findings)
-    ]
-    # A hill of the void's floor is a summit of the pad's surface too, but holds no air.
-    found = [
-        peak
-        for peak in peaks(pad.vertices[:, 2], pad.faces, pocket_mm, _CROWN_MM)
-        if pad.vertex_normals[peak.vertex, 2] > 0 or not ground.roofed(pad.vertices[peak.vertex])
+        for low in _sprue_places(ground, ground_plan, sprues, sprue_mm, findings, up, top)
     ]
     vented: list[Channel] = []
     for pocket in found:
         # The bore is widest at the outside, over the whole height of the cover.
-        reach = vent_mm / 2 + flare * (top - pocket.height + 5)
+        reach = vent_mm / 2 + flare * (top - float(pad.vertices[pocket.vertex, 2]) + 5)
         place = _vent_place(pad, pocket, shadow, [*poured, *vented], vent_mm, reach)
         if place is None:
             findings.append(_no_vent(pad, pocket))
             continue
         depth = min(pocket.prominence, 999.0)
         vented.append(ground.channel(place, vent_mm, top, flare, pocket_mm=depth))
-    bores = [_bore(channel) for channel in (*poured, *vented)]
+    bores = [bore_solid(channel) for channel in (*poured, *vented)]
     drilled = solid.difference(solid.from_mesh(cover), *bores)
     findings += _blocked(piece, [*poured, *vented], bores)
     figures: dict[str, Any] = {
         "sprues": [_rounded(channel) for channel in poured],
         "vents": [_rounded(channel) for channel in vented],
         "pockets": len(found),
+        "up": np.round(up, 6).tolist(),
         "drilled_body": hidden,
         "channels_cm3": round((float(cover.volume) - solid.volume_mm3(drilled)) / 1000, 3),
     }
@@ -149,6 +163,10 @@ class _Ground:
         self.rows = np.flatnonzero(np.isfinite(self.floor))
         self.places = self.grid.places(self.rows)
 
+    def heights(self, up: Floats, z: Floats | float) -> Floats:
+        """How high along `up` the rays' points at z lie."""
+        return np.asarray(self.places @ up[:2] + up[2] * z)
+
     def roofed(self, point: Floats) -> bool:
         """Whether the void goes on over a point of its surface."""
         near = int(np.argmin(np.linalg.norm(self.places - point[:2], axis=1)))
@@ -180,14 +198,42 @@ class _Ground:
         return Channel(x, y, start, top, bore_mm, wide, float(roof.max()), funnel_mm, pocket_mm)
 
 
+def _upright(
+    pad: trimesh.Trimesh, top: float, most_tilt_deg: float, pocket_mm: float, apart_mm: float
+) -> Floats:
+    """The direction to hold upward while pouring."""
+    if most_tilt_deg == 0:
+        return np.array([0.0, 0.0, 1.0])
+    rough = solid.to_mesh(solid.simplified(solid.from_mesh(pad), pocket_mm / 2))
+    mouths = np.asarray(pad.vertices) * [1, 1, 0] + [0, 0, top]
+    turns = ranked_turns(rough.vertices, rough.faces, most_tilt_deg, pocket_mm, mouths, apart_mm)
+    return np.asarray(turns[0].up)
+
+
+def _pockets(pad: trimesh.Trimesh, ground: _Ground, up: Floats, pocket_mm: float) -> list[Peak]:
+    if up[2] < 1:
+        return ceiling_peaks(pad.vertices, pad.faces, up, pocket_mm, _CROWN_MM)
+    # A hill of the void's floor is a summit of the pad's surface too, but holds no air.
+    return [
+        peak
+        for peak in peaks(pad.vertices[:, 2], pad.faces, pocket_mm, _CROWN_MM)
+        if pad.vertex_normals[peak.vertex, 2] > 0 or not ground.roofed(pad.vertices[peak.vertex])
+    ]
+
+
 def _sprue_places(
     ground: _Ground,
     shadow: shapely.Geometry,
     count: int,
     sprue_mm: float,
     findings: list[Finding],
+    up: Floats,
+    top: float,
 ) -> list[Floats]:
-    """Plan places of the sprues: the lowest ground first, the others far from each other."""
+    """Plan places of the sprues: the lowest ground first, the others far from each other.
+
+    None whose mouth, at the height `top`, would lie under the void's highest place.
+    """
     room = shadow.buffer(-(sprue_mm / 2 + _MARGIN_MM))
     if room.is_empty:
         room = shadow.buffer(-0.3 * sprue_mm)
@@ -206,11 +252,12 @@ def _sprue_places(
         )
     shapely.prepare(room)
     inside = shapely.contains_xy(room, ground.places[:, 0], ground.places[:, 1])
+    inside &= ground.heights(up, top) >= ground.heights(up, ground.ceiling[ground.rows]).max()
     places = ground.places[inside]
     if len(places) == 0:
         point = room.representative_point()
         return [np.array([point.x, point.y])]
-    floor = ground.floor[ground.rows[inside]]
+    floor = ground.heights(up, ground.floor[ground.rows])[inside]
     # Level ground: among places as low as the lowest, the one nearest their middle.
     lowest = places[floor <= floor.min() + 0.5]
     middle = lowest.mean(axis=0)
@@ -252,7 +299,7 @@ def _vent_place(
     return np.asarray(place)
 
 
-def _bore(channel: Channel) -> solid.Solid:
+def bore_solid(channel: Channel) -> solid.Solid:
     """The bore's solid; its polygon stands round the circle, so that it is never too tight."""
     around = 1 / np.cos(np.pi / _SIDES) / 2
     base = (channel.x, channel.y, channel.void_z)
