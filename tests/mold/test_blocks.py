@@ -126,7 +126,7 @@ def test_floor_and_top_are_as_thick_as_asked(pad: ms.Workpiece) -> None:
 @pytest.mark.parametrize(
     ("wrong", "said"),
     [
-        ({"style": "folded"}, "style = 'folded'. Choose 'lidded' or 'cored'"),
+        ({"style": "folded"}, "style = 'folded'. Choose 'lidded', 'cored' or 'pieces'"),
         ({"outer": "round"}, "outer = 'round'"),
         ({"wall_mm": 0.4}, "wall_mm = 0.4. Choose 1.2"),
         ({"floor_mm": 3}, "floor_mm = 3: the block would be thinner than its wall of 6 mm"),

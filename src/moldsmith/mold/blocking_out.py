@@ -21,7 +21,7 @@ from ..geometry.distance import SurfaceIndex
 from ..geometry.terrain import slab
 from ..geometry.visibility import Grid, grid_over, highest, lowest
 
-__all__ = ["BlockedOut", "block_out", "filled_picture"]
+__all__ = ["BlockedOut", "fill_undercuts", "filled_picture"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -50,7 +50,7 @@ class BlockedOut:
     area_mm2: float
 
 
-def block_out(cavity: solid.Solid, cover: solid.Solid, pad: solid.Solid) -> BlockedOut:
+def fill_undercuts(cavity: solid.Solid, cover: solid.Solid, pad: solid.Solid) -> BlockedOut:
     """Give the pad what of the cavity hangs over it along z, and what then hooks under it.
 
     Cost: rays over the pad's shadow, and booleans of the three bodies.

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
+import shapely
 import trimesh
 from numpy.typing import NDArray
 
 from ..errors import BadParameter
 from ..geometry import solid
+from ..pouring.materials import Material
+from ..printing.filament import Filament
 from ..stage import stage
 from ..workpiece import Finding, Vector, Workpiece
+from .blocking_out import fill_undercuts, filled_picture
 from .casting import (
     cast_of,
     eased_by,
@@ -21,9 +25,14 @@ from .casting import (
     with_room_for_coat,
 )
 from .draft import Undercut, best_pulls, undercut
+from .draft_map import PERMITTED_PERCENT, draft_figures, draft_picture, held_percent
 from .enclosing import Outer, outline_of, relieved, stitched
-from .parting import hindrance, parting_sheet
+from .jacketing import JacketSizes, jackets_of
+from .parting import Hindrance, hindrance, parting_sheet
+from .sheet_lids import LidKind, sheet_check
+from .shutoff import shut_off, shut_off_figures, shut_off_findings
 from .side_blocks import block_of_sides
+from .stiffness import head_kpa
 
 __all__ = ["Outer", "Style", "block"]
 
@@ -31,6 +40,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Style = Literal["lidded", "cored", "pieces"]
 _RAY_MM = 0.5
+_MIX_KG_M3 = 1100.0  # liquid polyurethanes and silicones, 1000 to 1250 (from memory)
 
 
 @stage
@@ -47,6 +57,16 @@ def block(
     pull: Vector | None = None,
     pieces: int = 0,
     permitted_undercut_mm: float = 1.0,
+    block_out: bool = False,
+    permitted_undercut_percent: float | None = None,
+    rib_mm: float = 2.4,
+    rib_spacing_mm: float = 60.0,
+    pressure_kpa: float = 10.0,
+    bend_limit_mm: float = 0.5,
+    lid: LidKind = "printed",
+    lid_thickness_mm: float | None = None,
+    filament: Filament = Filament(),  # noqa: B008 - frozen, so one default serves all calls
+    material: Material | None = None,
 ) -> Workpiece:
     """Put the pad into mold bodies that enclose it.
 
@@ -55,7 +75,8 @@ def block(
     style : 'cored', cavity and core with the pad as the gap between them;
         'lidded', an open cavity and a flat lid, the pad's back made flat; 'pieces', side
         pieces round a core, for a sleeve or a deeply curved cap
-    outer : 'rectangle', or 'outline' that follows the pad (less filament)
+    outer : 'rectangle'; 'outline' that follows the pad (less filament); 'jacket', an outline
+        hollowed out from the bed under a wall of `wall_mm`, on ribs (least filament)
     wall_mm : least material beside the pad; 1.2 to 60
     floor_mm : least material under and over the pad, and the lid's thickness; wall_mm to 100
     flange_mm : width of the parting surface round the pad; wall_mm to 150
@@ -68,6 +89,17 @@ def block(
     pieces : with style 'pieces', how many side pieces, 2 to 6; 0 for the fewest that release
     permitted_undercut_mm : with style 'pieces', how far the casting may be held by a side
         piece as it leaves, 0.1 to 20; 1 mm suits flexible foam (common practice)
+    block_out : fill what of the cavity hangs over the casting along the pull, so that a rigid
+        mold lets go; the casting gains that volume
+    permitted_undercut_percent : what the casting may give to leave the cavity, 0 to 200; the
+        material's when left out, 20 without one (soft foam takes 20 to 50, from memory)
+    rib_mm, rib_spacing_mm : of a jacket, 1.2 to 20 and 20 to 200
+    pressure_kpa : of the mix besides the weight of its column, for jackets and sheet lids,
+        0 to 400; 10 is the bound of a foam packed to 1.1 times its free-rise density
+    bend_limit_mm : by which jackets and sheet lids may give way, 0.05 to 5
+    lid, lid_thickness_mm : with style 'lidded': 'printed', or cut from 'sheet' (acrylic) of
+        2 to 30 mm; floor_mm thick when left out
+    filament, material : for weights, the mix's density and what it can stretch
 
     Makes bodies 'cavity' and 'core' or 'lid'. All bodies move into the mold
     frame: z is the pull, the cavity stands on z = 0. With style 'lidded' the
@@ -78,7 +110,13 @@ def block(
     Findings: 'not-released' (a stop) where side pieces hold the casting deeper than
     permitted, with what number would release it and the picture ``held.png``;
     'undercut-rigid' where core and cavity lock, 'undercut-casting' where the casting must
-    flex to leave the cavity, 'flat-back', 'no-room-for-stops', 'stretch-off-core', 'no-order', 'no-room-for-key', 'few-keys'.
+    flex to leave the cavity, 'flat-back', 'no-room-for-stops', 'stretch-off-core',
+    'no-order', 'no-room-for-key', 'few-keys',
+    'flash', 'land-narrow' and 'parting-overlaps' round the rim, 'blocked-out', 'jacket-bends',
+    'jacket-wall-bends', 'lid-bends'.
+
+    Attaches ``draft.ply``, the casting's face coloured by its draft, and ``block_out.ply``,
+    the casting coloured by how far it was filled.
 
     Raises
     ------
@@ -86,6 +124,9 @@ def block(
     CannotBuild : the pad is closed all round, or the trim line crosses itself along the pull
     """
     _check_sizes(style, outer, wall_mm, floor_mm, flange_mm, land_mm, relief_mm)
+    permitted = _permitted(permitted_undercut_percent, material)
+    lid_mm = floor_mm if lid_thickness_mm is None else lid_thickness_mm
+    _check_more(rib_mm, rib_spacing_mm, pressure_kpa, bend_limit_mm, permitted, lid, lid_mm)
     if style == "pieces":
         return block_of_sides(
             piece,
@@ -110,19 +151,60 @@ def block(
     low = float(cast.vertices[:, 2].min()) - floor_mm
     cavity = stitched(cast.vertices, cast.show[:, ::-1], cast.loop, sheet, low, up=True)
     if style == "lidded":
-        cover = solid.extrude(outline, float(flat_at or 0), float(flat_at or 0) + floor_mm)
+        cover = solid.extrude(outline, float(flat_at or 0), float(flat_at or 0) + lid_mm)
     else:
         top = max(float(cast.vertices[:, 2].max()), float(sheet.points[:, 2].max())) + floor_mm
         cover = stitched(cast.vertices, cast.back[:, ::-1], cast.loop, sheet, top, up=False)
-    pad = cast.mesh
+    pad, filled = cast.mesh, None
+    if block_out:
+        filled = fill_undercuts(cavity, cover, solid.from_mesh(pad))
+        cavity, cover, pad = filled.cavity, filled.cover, solid.printable(filled.pad)
+    shadow = shapely.union_all(solid.silhouette(solid.from_mesh(pad)))
     stops = np.empty((0, 2))
     if style == "cored":
         cover, stops = relieved(cover, pad, sheet, outline, land_mm, relief_mm)
-    bodies = {"cavity": cavity, "lid" if style == "lidded" else "core": cover}
+    covering = "lid" if style == "lidded" else "core"
+    bodies = {"cavity": cavity, covering: cover}
     shift = np.eye(4)
     shift[2, 3] = -low
+    density = material.mix_density_kg_m3 if material else _MIX_KG_M3
+    load_kpa = pressure_kpa + head_kpa(float(np.ptp(pad.bounds[:, 2])), density)
+    more: dict[str, Any] = {"draft": draft_figures(cast.vertices, cast.show)}
+    findings: list[Finding] = []
+    if outer == "jacket":
+        sizes = JacketSizes(wall_mm, rib_mm, rib_spacing_mm, load_kpa, bend_limit_mm)
+        kept = {name: body for name, body in bodies.items() if (name, lid) != ("lid", "sheet")}
+        jackets = jackets_of(kept, outline, stops, shadow, sizes, filament, low)
+        bodies |= jackets.bodies
+        more["jacket"], findings = jackets.figures, jackets.findings
     meshes = {name: solid.printable(body) for name, body in bodies.items()}
-    findings = _findings(meshes, pad, style, piece, stops, relief_mm)
+    if style == "lidded" and lid == "sheet":
+        more["lid"], bending = sheet_check(shadow, lid_mm, load_kpa, bend_limit_mm)
+        findings += bending
+    shut = shut_off(meshes["cavity"], meshes[covering], shadow, outline, land_mm)
+    more["land"] = shut_off_figures(shut, sheet, land_mm)
+    findings += shut_off_findings(shut, sheet, land_mm, relief_mm)
+    drag = hindrance(pad, meshes["cavity"], _RAY_MM)
+    held = held_percent(shadow, drag.where[:2], drag.depth_mm) if drag.area_mm2 else 0.0
+    more["undercut"] = {
+        "depth_mm": round(drag.depth_mm, 2),
+        "percent": round(held, 2),
+        "permitted_percent": permitted,
+    }
+    findings += _findings(meshes, pad, style, piece, stops, relief_mm)
+    findings += _held_findings(drag, held, permitted)
+    attachments = {"draft.ply": draft_picture(cast.vertices - [0, 0, low], cast.show)}
+    if filled is not None:
+        more["block_out"] = {
+            "added_cm3": round(filled.added_mm3 / 1000, 3),
+            "from_core_cm3": round(filled.hooked_mm3 / 1000, 3),
+            "area_mm2": round(filled.area_mm2, 1),
+        }
+        findings.append(_blocked_out(filled.added_mm3, filled.area_mm2))
+        lowered_pad, before = pad.copy(), cast.mesh
+        lowered_pad.apply_translation([0, 0, -low])
+        before.apply_translation([0, 0, -low])
+        attachments["block_out.ply"] = filled_picture(lowered_pad, before)
     figures = {
         "style": style,
         "mold_bodies": list(meshes),
@@ -140,13 +222,14 @@ def block(
         "pulls": [_pull_figures(item) for item in pulls[:3]],
         "void_cm3": round(float(pad.volume) / 1000, 3),
         "block_cm3": round(sum(float(mesh.volume) for mesh in meshes.values()) / 1000, 3),
+        **more,
     }
     moved = piece.with_bodies(pad=pad).with_named(meshes).moved(shift)
     lowered = [
         Finding(f.code, f.severity, f.message, f.body, f.where and (*f.where[:2], f.where[2] - low))
         for f in findings
     ]
-    return moved.note(figures, lowered)
+    return moved.note(figures, lowered, attachments)
 
 
 def _check_sizes(
@@ -154,8 +237,13 @@ def _check_sizes(
 ) -> None:
     if style not in ("lidded", "cored", "pieces"):
         raise BadParameter(f"style = {style!r}", "Choose 'lidded', 'cored' or 'pieces'")
-    if outer not in ("rectangle", "outline"):
-        raise BadParameter(f"outer = {outer!r}", "Choose 'rectangle' or 'outline'")
+    if outer not in ("rectangle", "outline", "jacket"):
+        raise BadParameter(f"outer = {outer!r}", "Choose 'rectangle', 'outline' or 'jacket'")
+    if outer == "jacket" and style == "pieces":
+        raise BadParameter(
+            "outer = 'jacket' with style 'pieces': side pieces lean on each other's flat sides",
+            "Choose outer = 'outline'",
+        )
     if not 1.2 <= wall <= 60:
         raise BadParameter(f"wall_mm = {wall:g}", "Choose 1.2 (three printed lines) to 60 mm")
     for key, value, most in (("floor_mm", floor, 100), ("flange_mm", flange, 150)):
@@ -168,6 +256,36 @@ def _check_sizes(
         raise BadParameter(f"land_mm = {land:g}", f"Choose 2 to {flange:g} mm (flange_mm)")
     if not 0 <= relief <= 2:
         raise BadParameter(f"relief_mm = {relief:g}", "Choose 0 to 2 mm")
+
+
+def _permitted(percent: float | None, material: Material | None) -> float:
+    if percent is not None:
+        return percent
+    return PERMITTED_PERCENT if material is None else material.permitted_undercut_percent
+
+
+def _check_more(
+    rib: float,
+    spacing: float,
+    pressure: float,
+    bend: float,
+    permitted: float,
+    lid: str,
+    lid_mm: float,
+) -> None:
+    if lid not in ("printed", "sheet"):
+        raise BadParameter(f"lid = {lid!r}", "Choose 'printed' or 'sheet'")
+    ranges = (
+        ("rib_mm", rib, 1.2, 20.0),
+        ("rib_spacing_mm", spacing, 20.0, 200.0),
+        ("pressure_kpa", pressure, 0.0, 400.0),
+        ("bend_limit_mm", bend, 0.05, 5.0),
+        ("permitted_undercut_percent", permitted, 0.0, 200.0),
+        ("lid_thickness_mm", lid_mm, 1.2, 100.0),
+    )
+    for key, value, least, most in ranges:
+        if not least <= value <= most:
+            raise BadParameter(f"{key} = {value:g}", f"Choose {least:g} to {most:g}")
 
 
 def _pulls(piece: Workpiece, pull: Vector | None) -> list[Undercut]:
@@ -223,19 +341,6 @@ def _findings(
                     "core",
                 )
             )
-    drag = hindrance(pad, cavity, _RAY_MM)
-    if drag.area_mm2 > 0:
-        findings.append(
-            Finding(
-                "undercut-casting",
-                "warning" if drag.depth_mm > 3 else "note",
-                f"the casting is held back over {drag.area_mm2 / 100:.1f} cm², "
-                f"{drag.depth_mm:.1f} mm deep: it must flex to leave the cavity. A soft foam "
-                "does (common practice), a stiff material does not",
-                "cavity",
-                drag.where,
-            )
-        )
     if style == "lidded":
         before = float(piece.body("pad").volume)
         findings.append(
@@ -248,3 +353,35 @@ def _findings(
             )
         )
     return findings
+
+
+def _held_findings(drag: Hindrance, percent: float, permitted: float) -> list[Finding]:
+    if drag.area_mm2 == 0:
+        return []
+    too_much = percent > permitted
+    remedy = (
+        "Choose block_out = true, another pull, or style = 'pieces'"
+        if too_much
+        else "A soft foam does (common practice), a stiff material does not"
+    )
+    return [
+        Finding(
+            "undercut-casting",
+            "warning" if too_much else "note",
+            f"the casting is held back over {drag.area_mm2 / 100:.1f} cm², "
+            f"{drag.depth_mm:.1f} mm deep: it must give {percent:.1f} % to leave the cavity "
+            f"(permitted {permitted:g} %). {remedy}",
+            "cavity",
+            drag.where,
+        )
+    ]
+
+
+def _blocked_out(added_mm3: float, area_mm2: float) -> Finding:
+    return Finding(
+        "blocked-out",
+        "note",
+        f"what a straight pull could not release was filled over {area_mm2 / 100:.1f} cm²: the "
+        f"casting is {added_mm3 / 1000:.1f} cm³ larger there; see block_out.ply for where",
+        "pad",
+    )

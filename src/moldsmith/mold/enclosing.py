@@ -14,12 +14,12 @@ from ..geometry.placing import discs, spread_discs
 from .casting import Cast
 from .parting import PartingSheet
 
-__all__ = ["Outer", "outline_of", "relieved", "stitched"]
+__all__ = ["STOP_RADIUS_MM", "Outer", "outline_of", "relieved", "stitched"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
-Outer = Literal["rectangle", "outline"]
-_STOP_RADIUS_MM = 5.0
+Outer = Literal["rectangle", "outline", "jacket"]
+STOP_RADIUS_MM = 5.0
 _RELIEF_BELOW_MM = 1.0
 _APRON_MM = 1.0
 
@@ -78,10 +78,10 @@ def relieved(
     region = outline.difference(shadow.buffer(land_mm))
     if relief_mm == 0 or region.is_empty:
         return core, np.empty((0, 2))
-    stops = spread_discs(region, _STOP_RADIUS_MM, 4 * _STOP_RADIUS_MM, 6)
+    stops = spread_discs(region, STOP_RADIUS_MM, 4 * STOP_RADIUS_MM, 6)
     # Hollow past the outline: no paper-thin skin may stand at the outer wall.
     wide = outline.buffer(_APRON_MM, join_style="mitre").difference(shadow.buffer(land_mm))
-    hollow = wide.difference(discs(stops, _STOP_RADIUS_MM))
+    hollow = wide.difference(discs(stops, STOP_RADIUS_MM))
     points, faces = terrain.with_apron(sheet.points, sheet.faces, sheet.outer, 2 * _APRON_MM)
     over = terrain.slab(points, faces, -_RELIEF_BELOW_MM, relief_mm)
     low, high = float(sheet.points[:, 2].min()) - 10, float(sheet.points[:, 2].max()) + 10

@@ -1,0 +1,175 @@
+"""Lids cut from sheet: their outline and holes, and whether the sheet is thick enough."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+import shapely
+
+from ..errors import BadParameter
+from ..workpiece import Finding, Workpiece
+from .hardware import bolt
+from .plates import rectangular_plate, rectangular_thickness_mm
+
+__all__ = ["Hole", "LidKind", "LidPlan", "lid_plan", "sheet_check"]
+
+LidKind = Literal["printed", "sheet"]
+
+# Cast acrylic sheet: 2.8 to 3.3 GPa (ISO 527, makers' tables); kept under 10 MPa so that it
+# does not craze under lasting load (a weak source: 1500 psi in a general guide).
+SHEET_YOUNGS_MPA = 3000.0
+SHEET_POISSON = 0.37  # 0.35 to 0.40, from memory
+SHEET_STRESS_MPA = 10.0
+_CURED_ROUND_MM = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Hole:
+    """A hole to drill: its middle in the mold's plan, its width, and what it is for."""
+
+    x: float
+    y: float
+    diameter_mm: float
+    what: str
+
+
+@dataclass(frozen=True, slots=True)
+class LidPlan:
+    """A flat lid seen from outside, mold mm in plan.
+
+    outline : to cut; holes : to drill; casting : the void's edge under the lid, to engrave
+    """
+
+    name: str
+    outline: shapely.Polygon
+    holes: tuple[Hole, ...]
+    casting: shapely.Polygon
+    thickness_mm: float
+
+
+def lid_plan(piece: Workpiece) -> LidPlan:
+    """The lid of a lidded mold, with every hole that the stages up to now gave it.
+
+    Sprues and vents are drilled at the width they have at the void; bolts at the hole they were
+    given, pegs of the flange at their width and clearance.
+
+    Raises
+    ------
+    BadParameter : the mold has no flat lid
+    """
+    figures = _figures(piece, "block")
+    if figures is None or figures.get("style") != "lidded":
+        raise BadParameter(
+            "the mold has no flat lid to cut from sheet", 'Run block with style = "lidded"'
+        )
+    lid = figures.get("lid") or {}
+    bounds = piece.bodies["lid"].bounds if "lid" in piece.bodies else None
+    thickness = lid.get("thickness_mm")
+    if thickness is None:
+        thickness = float(np.ptp(bounds[:, 2])) if bounds is not None else 0.0
+    holes = (*_bores(piece), *_bolts(piece), *_pegs(piece))
+    outline = shapely.Polygon(figures["outline_plan"])
+    return LidPlan(
+        piece.name, outline, holes, shapely.Polygon(figures["trim_plan"]), float(thickness)
+    )
+
+
+def _figures(piece: Workpiece, stage: str) -> Mapping[str, Any] | None:
+    """Figures of the stage's newest record, if it ran."""
+    for record in reversed(piece.records):
+        if record["stage"] == stage:
+            found: Mapping[str, Any] = record["figures"]
+            return found
+    return None
+
+
+def _bores(piece: Workpiece) -> list[Hole]:
+    figures = _figures(piece, "channels") or {}
+    found = [
+        Hole(bore["x"], bore["y"], bore["void_mm"], f"sprue {number}")
+        for number, bore in enumerate(figures.get("sprues", ()), start=1)
+    ]
+    return found + [
+        Hole(bore["x"], bore["y"], bore["void_mm"], f"vent {number}")
+        for number, bore in enumerate(figures.get("vents", ()), start=1)
+    ]
+
+
+def _bolts(piece: Workpiece) -> list[Hole]:
+    figures = _figures(piece, "fasten") or {}
+    return [
+        Hole(item["x"], item["y"], _clearance_hole_mm(item), f"bolt {item['size']}")
+        for item in figures.get("bolts", ())
+    ]
+
+
+def _clearance_hole_mm(item: Mapping[str, Any]) -> float:
+    """The hole the bolt was given; without one that of the medium series, ISO 273."""
+    given = item.get("hole_mm")
+    return float(bolt(item["size"]).hole_mm["medium"] if given is None else given)
+
+
+def _pegs(piece: Workpiece) -> list[Hole]:
+    figures = _figures(piece, "split") or {}
+    clearance = float(figures.get("clearance_mm", 0.2))
+    return [
+        Hole(peg["base"][0], peg["base"][1], round(peg["base_mm"] + 2 * clearance, 2), "key")
+        for joint in figures.get("joints", ())
+        if joint["kind"] == "flange"
+        for peg in joint.get("pegs", ())
+    ]
+
+
+def sheet_check(
+    loaded: shapely.Geometry, thickness_mm: float, pressure_kpa: float, bend_limit_mm: float
+) -> tuple[dict[str, Any], list[Finding]]:
+    """How a sheet of this thickness over the void bends under the pressure; figures, findings.
+
+    The void's plan rectangle as a plate: deflection between that of supported edges (Roark's
+    Table 11.4, case 1a: held down loosely) and that of fixed ones (case 8a: clamped all
+    round); the limits are held against the supported, on the safe side.
+    """
+    low_x, low_y, high_x, high_y = loaded.bounds
+    sides = (high_x - low_x, high_y - low_y)
+    plate: dict[str, Any] = {"youngs_mpa": SHEET_YOUNGS_MPA, "poisson": SHEET_POISSON}
+    loose = rectangular_plate(*sides, thickness_mm, pressure_kpa, **plate)
+    held = rectangular_plate(*sides, thickness_mm, pressure_kpa, edges="fixed", **plate)
+    least = rectangular_thickness_mm(
+        *sides,
+        pressure_kpa,
+        stress_limit_mpa=SHEET_STRESS_MPA,
+        deflection_limit_mm=bend_limit_mm,
+        **plate,
+    )
+    wanted = float(np.ceil(least / _CURED_ROUND_MM) * _CURED_ROUND_MM)
+    figures = {
+        "kind": "sheet",
+        "thickness_mm": thickness_mm,
+        "span_mm": [round(max(sides), 1), round(min(sides), 1)],
+        "pressure_kpa": round(pressure_kpa, 3),
+        "supported": {
+            "deflection_mm": round(loose.deflection_mm, 3),
+            "stress_mpa": round(loose.stress_mpa, 3),
+        },
+        "fixed": {
+            "deflection_mm": round(held.deflection_mm, 3),
+            "stress_mpa": round(held.stress_mpa, 3),
+        },
+        "youngs_mpa": SHEET_YOUNGS_MPA,
+        "thickness_needed_mm": wanted,
+    }
+    if loose.deflection_mm <= bend_limit_mm and loose.stress_mpa <= SHEET_STRESS_MPA:
+        return figures, []
+    finding = Finding(
+        "lid-bends",
+        "warning",
+        f"a sheet lid of {thickness_mm:g} mm over {max(sides):.0f} x {min(sides):.0f} mm bends by "
+        f"about {loose.deflection_mm:.1f} mm at {loose.stress_mpa:.1f} MPa under "
+        f"{pressure_kpa:.1f} kPa ({held.deflection_mm:.1f} mm if clamped all round). Choose "
+        f"{wanted:g} mm, or clamp battens across it",
+        "lid",
+    )
+    return figures, [finding]
