@@ -46,7 +46,7 @@ def test_wheel_carries_types_schema_and_demo(wheel: Path) -> None:
         "moldsmith/py.typed",
         "moldsmith/stage_log.schema.json",
         "moldsmith/shared/demo/troll.toml",
-        "moldsmith/shared/demo/recipe.toml",
+        "moldsmith/shared/demo/form.toml",
     ):
         assert name in names
 

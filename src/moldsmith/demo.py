@@ -1,6 +1,6 @@
-"""The built-in demo: a scan made by rule, of a dress form padded out to a stage troll.
+"""The built-in demo: scans made by rule, of forms padded out to a stage troll.
 
-The form is a stack of ellipses with bell-shaped bumps pushed out along its
+A form is a stack of ellipses with bell-shaped bumps pushed out along its
 surface. Then it is spoiled the way a phone's scan is: noise, holes,
 fragments, a patch of floor, triangles of all sizes. Same seed, same bytes.
 """
@@ -27,22 +27,24 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Mesh = tuple[Floats, Ints]
 
+SCANS = {"troll": "form", "calf": "calf"}  # file -> recipe
 JOB_NAME = "troll.toml"
 
 
 def set_up(folder: Path) -> Path:
-    """Write the demo's scan and job file into `folder`; returns the job file's path."""
-    scan = make_scan()
-    scan.apply_scale(0.001)  # the phone's program saves metres
-    exported = scan.export(file_type="ply", encoding="binary")
-    write_bytes(folder / "scan" / "troll.ply", exported)
+    """Write the demo's scans and job file into `folder`; returns the job file's path."""
+    for name, recipe in SCANS.items():
+        scan = make_scan(recipe)
+        scan.apply_scale(0.001)  # the phone's program saves metres
+        exported = scan.export(file_type="ply", encoding="binary")
+        write_bytes(folder / "scan" / f"{name}.ply", exported)
     write_bytes(folder / JOB_NAME, data_path(f"demo/{JOB_NAME}").read_bytes())
     return folder / JOB_NAME
 
 
-def make_scan() -> trimesh.Trimesh:
-    """The troll's scan in mm, z up, facing -y."""
-    recipe = tomllib.loads(data_path("demo/recipe.toml").read_text(encoding="utf-8"))
+def make_scan(name: str = "form") -> trimesh.Trimesh:
+    """The scan of a recipe, 'form' (the torso) or 'calf', in mm, z up, facing -y."""
+    recipe = tomllib.loads(data_path(f"demo/{name}.toml").read_text(encoding="utf-8"))
     fault = recipe["fault"]
     chance = np.random.default_rng(recipe["seed"])
     form = _form(recipe, chance)
@@ -58,7 +60,7 @@ def make_scan() -> trimesh.Trimesh:
 
 
 def _form(recipe: Mapping[str, Any], chance: np.random.Generator) -> Mesh:
-    """The padded dress form, open below, as measured points on a grid around and along it."""
+    """The padded form, open below, as measured points on a grid around and along it."""
     fault = recipe["fault"]
     profile = np.asarray(recipe["sections"], dtype=float)
     length = np.r_[0, np.cumsum(np.hypot(np.diff(profile[:, 0]), np.diff(profile[:, 1])))]
