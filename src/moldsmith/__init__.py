@@ -48,6 +48,7 @@ _ROOMS = {
     "material": "pouring.materials",
     "filament": "printing.filament",
     "estimate": "printing.estimating",
+    "lay_out": "printing.posing",
     "mix": "pouring.mixing",
     "free_rise_kg_m3": "pouring.batches",
     "run_job": "batch",
@@ -80,6 +81,7 @@ if TYPE_CHECKING:
     from .printing.filament import Filament as Filament
     from .printing.filament import filament as filament
     from .printing.flagging import overhangs as overhangs
+    from .printing.posing import lay_out as lay_out
     from .printing.printer import Printer as Printer
     from .scan.body_measures import measure_body as measure_body
     from .scan.cropping import crop as crop

@@ -46,6 +46,7 @@ ROUTE: Mapping[str, str] = {
     "channels": ".mold.channelling:channels",
     "fasten": ".mold.fastening:fasten",
     "split": ".mold.splitting:split",
+    "lay_out": ".printing.posing:lay_out",
     "overhangs": ".printing.flagging:overhangs",
     "estimate": ".printing.estimating:estimate",
     "mix": ".pouring.mixing:mix",

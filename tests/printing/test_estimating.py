@@ -267,7 +267,7 @@ def test_one_real_print_scales_all_figures_and_says_so() -> None:
     scaled = piece.record("estimate")["figures"]
     assert scaled["grams"] == pytest.approx(1.1 * plain["grams"], rel=1e-3)
     assert scaled["seconds"] == pytest.approx(1.3 * plain["seconds"], rel=1e-3)
-    assert scaled["calibration"]["grams_factor"] == pytest.approx(1.1, rel=1e-3)
+    assert scaled["calibration"]["grams"] == pytest.approx(1.1, rel=1e-3)
     assert "calibrated by cavity-1" in scaled["calibration"]["said"]
     assert any(finding.code == "calibrated" for finding in piece.findings)
     assert "not calibrated" in plain["calibration"]["said"]

@@ -102,8 +102,8 @@ def estimate(
         "longest_seconds": round(max(plate.seconds for plate in plates.values())),
         "spools": [_spool_row(use) for use in uses],
         "calibration": {
-            "grams_factor": round(known.grams_factor, 5),
-            "time_factor": round(known.time_factor, 5),
+            "grams": round(known.grams_factor, 5),
+            "time": round(known.time_factor, 5),
             "said": known.said,
         },
     }

@@ -16,7 +16,7 @@ from ..geometry import colours, ply
 from ..geometry.topology import face_pairs
 from ..stage import stage
 from ..workpiece import Finding, Workpiece
-from .parts import listed_parts
+from .parts import has_parts, listed_parts
 from .printer import Printer
 
 __all__ = ["Overhang", "face_angles_deg", "hanging_faces", "overhangs", "patches_of"]
@@ -29,6 +29,7 @@ _LEAST_AREA_MM2 = 20.0  # smaller patches sag less than they show; they count in
 _MOST_FINDINGS = 5  # a part
 _MOST_LISTED = 50  # patches a part in the log's figures
 _BRIDGED_SHARE = 0.98  # of a patch that must hang between two supports to call it a bridge
+_MOLD = ("cavity", "core", "lid", "side", "base", "cap")
 _DIRECTIONS = 12  # tried for the lines of a bridge, besides those its own edges suggest
 
 
@@ -69,7 +70,7 @@ def overhangs(
     bridge_mm : 0 to 50, the longest span printed without support
 
     Works on the parts of `split` in their print poses, or those of `lay_out`; before `split`, on
-    cavity, core and lid, the core upside down. Bodies stay as they are.
+    the mold's bodies, the core upside down. Bodies stay as they are.
     Attaches ``<body>-overhangs.ply`` in the print pose: down-facing faces
     coloured by their angle from the vertical, grey the rest.
 
@@ -158,10 +159,10 @@ def hanging_faces(
 
 def _poses(piece: Workpiece) -> dict[str, Floats]:
     """The print pose, 4 x 4, of each body to print: as listed, else one of our own."""
-    if any(record["stage"] == "split" for record in piece.records):
+    if has_parts(piece):
         parts = listed_parts(piece)
         return {part["body"]: np.asarray(part["pose"], dtype=float) for part in parts}
-    names = [name for name in piece.bodies if name.split("-")[0] in ("cavity", "core", "lid")]
+    names = [name for name in piece.bodies if name.split("-")[0] in _MOLD]
     if not names:
         piece.body("cavity")  # raises, and says what makes it
     return {name: _own_pose(name, piece.body(name)) for name in names}

@@ -6,7 +6,7 @@ from typing import Any
 
 from ..workpiece import Workpiece
 
-__all__ = ["listed_parts"]
+__all__ = ["has_parts", "listed_parts"]
 
 
 def listed_parts(piece: Workpiece) -> list[dict[str, Any]]:
@@ -18,8 +18,19 @@ def listed_parts(piece: Workpiece) -> list[dict[str, Any]]:
     ------
     BadParameter : no stage has listed parts
     """
+    rows = _newest(piece) or piece.record("split")["figures"]["parts"]
+    return [dict(row) for row in rows]
+
+
+def has_parts(piece: Workpiece) -> bool:
+    """Whether a stage has listed parts with their poses."""
+    return bool(_newest(piece))
+
+
+def _newest(piece: Workpiece) -> list[dict[str, Any]]:
     for record in reversed(piece.records):
         rows = record["figures"].get("parts")
+        # Other stages list what they say of parts, or parts of a mix, under the same key.
         if isinstance(rows, list) and rows and all("pose" in row for row in rows):
-            return [dict(row) for row in rows]
-    return [dict(row) for row in piece.record("split")["figures"]["parts"]]
+            return rows
+    return []

@@ -9,7 +9,7 @@ from scipy.spatial import ConvexHull
 
 from .printer import Printer
 
-__all__ = ["bed_pose", "fits_flat", "laid"]
+__all__ = ["bed_pose", "bed_pose_of", "fits_flat", "laid"]
 
 Floats = NDArray[np.float64]
 _SPARE_MM = 0.01  # rounding may not push a part over the edge
@@ -26,7 +26,14 @@ def bed_pose(vertices: Floats, printer: Printer, *, upside_down: bool) -> Floats
 
     Turned about z by the least angle that makes it fit; None where it does not fit.
     """
-    pose = np.diag([1.0, -1.0, -1.0, 1.0]) if upside_down else np.eye(4)
+    turn = np.diag([1.0, -1.0, -1.0]) if upside_down else np.eye(3)
+    return bed_pose_of(vertices, turn, printer)
+
+
+def bed_pose_of(vertices: Floats, rotation: Floats, printer: Printer) -> Floats | None:
+    """`bed_pose` of a part (n, 3) that the 3 x 3 `rotation` turns the right side up."""
+    pose = np.eye(4)
+    pose[:3, :3] = rotation
     points = vertices @ pose[:3, :3].T
     plan = points[:, :2][ConvexHull(points[:, :2]).vertices]
     angle = _turn_that_fits(plan, printer)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -49,13 +49,20 @@ def allotted(plates: Mapping[int, Floats], filament: Filament, layer_mm: float) 
     uses: list[SpoolUse] = []
     for plate in sorted(plates, key=lambda number: (-plates[number].sum(), number)):
         uses += _fed(plate, plates[plate], left, filament, layer_mm)
-    return sorted(uses, key=lambda use: use.plate)  # stable: changes stay in their order
+    uses.sort(key=lambda use: use.plate)  # stable: changes stay in their order
+    return uses if filament.left_g else _renumbered(uses)
 
 
 def height_left_mm(layer_g: Floats, left_g: float, layer_mm: float, start: int = 0) -> float | None:
     """How high a spool prints from layer `start`, in whole layers; None: to the end."""
     reached = np.cumsum(layer_g[start:]) <= left_g + 1e-9
     return None if reached.all() else (start + int(np.argmin(reached))) * layer_mm
+
+
+def _renumbered(uses: list[SpoolUse]) -> list[SpoolUse]:
+    """Full spools, all alike, in the order in which the plates ask for them."""
+    order: dict[int | None, int] = {}
+    return [replace(use, spool=order.setdefault(use.spool, len(order) + 1)) for use in uses]
 
 
 def _fed(
