@@ -1,0 +1,128 @@
+"""Eight pieces by one worker and by two: seconds, and the memory of all processes together.
+
+    python benchmarks/batch.py
+
+Prints a table and writes it to `batch.md` beside this file. On a quiet machine
+of two cores; the ratios can be compared between machines, the seconds cannot.
+"""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+import psutil
+
+from moldsmith import demo
+
+HERE = Path(__file__).resolve().parent
+PIECES = 8
+LINES = """
+[[piece]]
+name = "pad {number}"
+scan = "scan/troll.ply"
+unit = "m"
+crop.planes = [[[0, 0, {low}], [0, 0, 1]], [[0, 0, {high}], [0, 0, -1]], [[0, -30, 0], [0, -1, 0]]]
+shell.thickness_mm = {thickness}
+shell.cell_mm = 3
+"""
+
+
+@dataclass(frozen=True)
+class Run:
+    """Seconds of one run of the job, and its peak of memory."""
+
+    seconds: float
+    peak_mb: float
+
+
+def main() -> None:
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        job = _job(folder)
+        alone = _run(job, folder / "alone", workers=1, cores={0})
+        one = _run(job, folder / "one", workers=1)
+        two = _run(job, folder / "two", workers=2)
+    text = "\n".join(
+        [
+            "# Figures of the last run of `benchmarks/batch.py`",
+            "",
+            f"{PIECES} pieces off one scan, on {os.cpu_count()} cores.",
+            "",
+            "| run | seconds | ratio to two workers | peak MB, all processes |",
+            "|---|---|---|---|",
+            _row("one worker on one core", alone, two),
+            _row("one worker, whose queries use all cores", one, two),
+            _row("two workers", two, two),
+            "",
+        ]
+    )
+    (HERE / "batch.md").write_text(text, encoding="utf-8")
+    print(text)
+
+
+def _job(folder: Path) -> Path:
+    """Eight bands of the troll's front, no two alike."""
+    demo.set_up(folder)
+    lines = ['[material]\nlike = "foam-80"\n']
+    for number in range(PIECES):
+        low = 940 + 20 * number
+        sizes = {"low": low, "high": low + 160, "thickness": 6 + number}
+        lines.append(LINES.format(number=number + 1, **sizes))
+    (folder / "bands.toml").write_text("".join(lines), encoding="utf-8")
+    return folder / "bands.toml"
+
+
+def _run(job: Path, out: Path, *, workers: int, cores: set[int] | None = None) -> Run:
+    command = [sys.executable, "-m", "moldsmith", "run", str(job), "--out", str(out)]
+    start = time.perf_counter()
+    run = subprocess.Popen(
+        [*command, "--workers", str(workers)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+    )
+    if cores is not None:
+        psutil.Process(run.pid).cpu_affinity(sorted(cores))
+    peak = _Peak(run.pid)
+    peak.start()
+    code = run.wait()
+    seconds = time.perf_counter() - start
+    peak.join()
+    if code != 0:
+        raise SystemExit(f"the job failed (exit code {code})")
+    return Run(seconds, peak.mb)
+
+
+class _Peak(threading.Thread):
+    """Watches the memory of a process and its children, ten times a second, until it ends."""
+
+    def __init__(self, pid: int) -> None:
+        super().__init__(daemon=True)
+        self._root = psutil.Process(pid)
+        self.mb = 0.0
+
+    def run(self) -> None:
+        while True:
+            try:
+                family = [self._root, *self._root.children(recursive=True)]
+                held = sum(process.memory_info().rss for process in family)
+            except psutil.NoSuchProcess:
+                if not self._root.is_running():
+                    return
+                continue
+            if self._root.status() == psutil.STATUS_ZOMBIE:
+                return
+            self.mb = max(self.mb, held / 2**20)
+            time.sleep(0.1)
+
+
+def _row(name: str, run: Run, two: Run) -> str:
+    return f"| {name} | {run.seconds:.1f} | {run.seconds / two.seconds:.2f} | {run.peak_mb:.0f} |"
+
+
+if __name__ == "__main__":
+    main()
