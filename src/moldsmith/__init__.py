@@ -49,6 +49,7 @@ _ROOMS = {
     "filament": "printing.filament",
     "estimate": "printing.estimating",
     "lay_out": "printing.posing",
+    "fill": "pouring.filling",
     "mix": "pouring.mixing",
     "free_rise_kg_m3": "pouring.batches",
     "run_job": "batch",
@@ -74,6 +75,7 @@ if TYPE_CHECKING:
     from .pad.pressing import fit_check as fit_check
     from .pad.shelling import shell as shell
     from .pouring.batches import free_rise_kg_m3 as free_rise_kg_m3
+    from .pouring.filling import fill as fill
     from .pouring.materials import Material as Material
     from .pouring.materials import material as material
     from .pouring.mixing import mix as mix

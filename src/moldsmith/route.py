@@ -49,6 +49,7 @@ ROUTE: Mapping[str, str] = {
     "lay_out": ".printing.posing:lay_out",
     "overhangs": ".printing.flagging:overhangs",
     "estimate": ".printing.estimating:estimate",
+    "fill": ".pouring.filling:fill",
     "mix": ".pouring.mixing:mix",
 }
 

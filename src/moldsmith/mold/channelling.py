@@ -17,6 +17,7 @@ from ..geometry.summits import ceiling_peaks, ranked_turns
 from ..geometry.visibility import grid_over, highest, lowest
 from ..stage import stage
 from ..workpiece import Finding, Workpiece
+from .bodies import mold_bodies
 
 __all__ = ["Channel", "Pouring", "bore_solid", "channels"]
 
@@ -26,6 +27,7 @@ _SIDES = 48
 _OVERRUN_MM = 1.0
 _CROWN_MM = 0.3
 _MARGIN_MM = 3.0
+_HEAD_MM = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +92,18 @@ def channels(
         raise BadParameter(f"pouring = {pouring!r}", "Choose 'level' or 'tilted'")
     if not 1 <= most_tilt_deg <= 35:
         raise BadParameter(f"most_tilt_deg = {most_tilt_deg:g}", "Choose 1 to 35")
+    if "side-1" in mold_bodies(piece):
+        from .side_channels import drilled_sides  # it is made of this module's channels
+
+        return drilled_sides(
+            piece,
+            sprues=sprues,
+            sprue_mm=sprue_mm,
+            funnel_mm=funnel_mm,
+            vent_mm=vent_mm,
+            taper_deg=taper_deg,
+            pocket_mm=pocket_mm,
+        )
     pad = piece.body("pad")
     hidden = "lid" if "lid" in piece.bodies else "core"
     cover = piece.body(hidden)
@@ -97,8 +111,11 @@ def channels(
     shadow = shapely.union_all(solid.silhouette(solid.from_mesh(pad)))
     flare = float(np.tan(np.radians(taper_deg)))
     apart = (funnel_mm + vent_mm) / 2 + _MARGIN_MM + 3
-    up = _upright(pad, top, most_tilt_deg if pouring == "tilted" else 0.0, pocket_mm, apart)
     ground = _Ground(pad)
+    up = np.array([0.0, 0.0, 1.0])
+    if pouring == "tilted":
+        mouths = ground.mouths(shadow.buffer(-(sprue_mm / 2 + _MARGIN_MM)), top)
+        up = _upright(pad, mouths, most_tilt_deg, pocket_mm, apart)
     found = _pockets(pad, ground, up, pocket_mm)
     ground_plan = shadow
     if up[2] < 1:
@@ -108,7 +125,16 @@ def channels(
     findings: list[Finding] = []
     poured = [
         ground.channel(low, sprue_mm, top, flare, funnel_mm=funnel_mm)
-        for low in _sprue_places(ground, ground_plan, sprues, sprue_mm, findings, up, top)
+        for low in _sprue_places(
+            ground,
+            ground_plan,
+            sprues,
+            sprue_mm,
+            findings,
+            up,
+            top,
+            float((pad.vertices @ up).max()),
+        )
     ]
     vented: list[Channel] = []
     for pocket in found:
@@ -167,6 +193,12 @@ class _Ground:
         """How high along `up` the rays' points at z lie."""
         return np.asarray(self.places @ up[:2] + up[2] * z)
 
+    def mouths(self, room: shapely.Geometry, top: float) -> Floats:
+        """Places (k, 3) at the height `top` where a sprue has room."""
+        inside = shapely.contains_xy(room, self.places[:, 0], self.places[:, 1])
+        plan = self.places[inside]
+        return np.column_stack([plan, np.full(len(plan), top - _HEAD_MM)])
+
     def roofed(self, point: Floats) -> bool:
         """Whether the void goes on over a point of its surface."""
         near = int(np.argmin(np.linalg.norm(self.places - point[:2], axis=1)))
@@ -199,13 +231,10 @@ class _Ground:
 
 
 def _upright(
-    pad: trimesh.Trimesh, top: float, most_tilt_deg: float, pocket_mm: float, apart_mm: float
+    pad: trimesh.Trimesh, mouths: Floats, most_tilt_deg: float, pocket_mm: float, apart_mm: float
 ) -> Floats:
-    """The direction to hold upward while pouring."""
-    if most_tilt_deg == 0:
-        return np.array([0.0, 0.0, 1.0])
+    """The direction to hold upward while pouring, so that a sprue still stands over the void."""
     rough = solid.to_mesh(solid.simplified(solid.from_mesh(pad), pocket_mm / 2))
-    mouths = np.asarray(pad.vertices) * [1, 1, 0] + [0, 0, top]
     turns = ranked_turns(rough.vertices, rough.faces, most_tilt_deg, pocket_mm, mouths, apart_mm)
     return np.asarray(turns[0].up)
 
@@ -229,10 +258,11 @@ def _sprue_places(
     findings: list[Finding],
     up: Floats,
     top: float,
+    void_top: float,
 ) -> list[Floats]:
     """Plan places of the sprues: the lowest ground first, the others far from each other.
 
-    None whose mouth, at the height `top`, would lie under the void's highest place.
+    None whose mouth, at z `top`, would not lie over the void's highest place along `up`.
     """
     room = shadow.buffer(-(sprue_mm / 2 + _MARGIN_MM))
     if room.is_empty:
@@ -252,7 +282,7 @@ def _sprue_places(
         )
     shapely.prepare(room)
     inside = shapely.contains_xy(room, ground.places[:, 0], ground.places[:, 1])
-    inside &= ground.heights(up, top) >= ground.heights(up, ground.ceiling[ground.rows]).max()
+    inside &= ground.heights(up, top) >= void_top + _HEAD_MM
     places = ground.places[inside]
     if len(places) == 0:
         point = room.representative_point()

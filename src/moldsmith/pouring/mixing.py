@@ -20,8 +20,9 @@ from .batches import (
     ratio_slip,
     volume_ratio,
 )
+from .channels import channel_rows
 from .materials import Material
-from .voids import channel_rows, void_by_columns_mm3, void_of
+from .voids import void_by_columns_mm3, void_of
 
 __all__ = ["mix"]
 
@@ -102,7 +103,7 @@ def mix(
         )
     amount = _amount(piece, material, packing_factor, measured_free_rise_kg_m3, fill_level_mm)
     rate = pour_rate_ml_s or pour_ml_s(
-        [float(row["void_mm"]) for row in channel_rows(piece) if row["pocket_mm"] == 0],
+        [row["void_mm"] for row in channel_rows(piece) if not row["vent"]],
         material.mix_density_kg_m3,
         material.viscosity_mpa_s,
     )

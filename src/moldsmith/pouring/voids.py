@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import shapely
@@ -17,8 +15,9 @@ from ..geometry.columns import free_lengths
 from ..geometry.visibility import grid_over, highest, lowest
 from ..mold.bodies import mold_bodies
 from ..workpiece import Workpiece
+from .channels import Row, channel_rows, foot_z, mouth_mm, over_mm3
 
-__all__ = ["Void", "channel_rows", "mold_meshes", "void_by_columns_mm3", "void_of"]
+__all__ = ["Void", "mold_meshes", "void_by_columns_mm3", "void_of"]
 
 Floats = NDArray[np.float64]
 _FILM_MM3 = 1.0  # where flanges meet, rounding leaves films of no volume between them
@@ -97,14 +96,6 @@ def mold_meshes(piece: Workpiece) -> dict[str, trimesh.Trimesh]:
     return {name: piece.body(name) for name in names or ("cavity",)}
 
 
-def channel_rows(piece: Workpiece) -> list[Mapping[str, Any]]:
-    """Sprues, then vents, as `channels` logged them; none if it has not run."""
-    for record in reversed(piece.records):
-        if record["stage"] == "channels":
-            return [*record["figures"]["sprues"], *record["figures"]["vents"]]
-    return []
-
-
 def void_by_columns_mm3(piece: Workpiece, level_mm: float) -> float:
     """The void and its channels once more, by the free length of upright rays.
 
@@ -158,26 +149,18 @@ def _fill_level(piece: Workpiece, pad: trimesh.Trimesh, wanted: float | None) ->
     top = float(pad.bounds[1, 2])
     if wanted is not None:
         return max(wanted, top)
-    feet = [row["outside_z"] - _funnel_depth(row) for row in channel_rows(piece)]
+    feet = [foot_z(row) for row in channel_rows(piece)]
     return max(min(feet, default=top), top)
 
 
-def _funnel_depth(row: Mapping[str, Any]) -> float:
-    return max(float(row["funnel_mm"]) - float(row["outside_mm"]), 0.0) / 2
-
-
-def _mouth_mm(row: Mapping[str, Any]) -> float:
-    return max(float(row["outside_mm"]), float(row["funnel_mm"]))
-
-
-def _mouth(row: Mapping[str, Any]) -> shapely.Geometry:
+def _mouth(row: Row) -> shapely.Geometry:
     return shapely.Point(row["x"], row["y"]).buffer(float(row["outside_mm"]) / 2 + _OVER_MM)
 
 
-def _plug(row: Mapping[str, Any], level: float, top: float) -> solid.Solid:
+def _plug(row: Row, level: float, top: float) -> solid.Solid:
     """What closes a channel over the fill level."""
     start = min(level, float(row["outside_z"]) - 0.01)
-    radius = _mouth_mm(row) / 2 + 2 * _OVER_MM
+    radius = mouth_mm(row) / 2 + 2 * _OVER_MM
     height = max(top, float(row["outside_z"])) + _OVER_MM - start
     return solid.frustum((row["x"], row["y"], start), (0, 0, height), radius, radius, 32)
 
@@ -187,32 +170,8 @@ def _channels_mm3(piece: Workpiece, level: float) -> float:
     for record in reversed(piece.records):
         if record["stage"] == "channels":
             drilled = 1000 * float(record["figures"]["channels_cm3"])
-            return drilled - sum(_over_mm3(row, level) for row in channel_rows(piece))
+            return drilled - sum(over_mm3(row, level) for row in channel_rows(piece))
     return 0.0
-
-
-def _over_mm3(row: Mapping[str, Any], level: float) -> float:
-    """The volume of a channel between the level and the outside, bore and funnel."""
-    top = float(row["outside_z"])
-    start = max(level, float(row["void_z"]))
-    if start >= top:
-        return 0.0
-    wide, narrow = float(row["outside_mm"]), float(row["void_mm"])
-    share = (start - float(row["void_z"])) / (top - float(row["void_z"]))
-    volume = _frustum_mm3(narrow + share * (wide - narrow), wide, top - start)
-    depth = _funnel_depth(row)
-    if depth > 0:
-        foot = max(start, top - depth)
-        mouth = wide + 2 * (foot - (top - depth))
-        volume += _frustum_mm3(mouth, float(row["funnel_mm"]), top - foot)
-        # The bore's own room in the funnel is not counted twice.
-        share = (foot - float(row["void_z"])) / (top - float(row["void_z"]))
-        volume -= _frustum_mm3(narrow + share * (wide - narrow), wide, top - foot)
-    return volume
-
-
-def _frustum_mm3(one_mm: float, other_mm: float, height: float) -> float:
-    return float(np.pi) / 12 * height * (one_mm**2 + one_mm * other_mm + other_mm**2)
 
 
 def _coat_mm3(piece: Workpiece) -> float:

@@ -1,0 +1,125 @@
+"""Sprues and vents as `channels` logged them: their room, their volume, what passes them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import TypedDict
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..geometry import solid
+from ..mold.channelling import Channel, bore_solid
+from ..workpiece import Workpiece
+
+__all__ = [
+    "Row",
+    "channel_rows",
+    "filled_channels",
+    "foot_z",
+    "mouth_mm",
+    "over_mm3",
+    "vent_bore_mm",
+]
+
+Floats = NDArray[np.float64]
+_AIR_PA_S = 1.8e-5  # viscosity of air at 20 °C: tables of any handbook
+_HOLD_PA = 50.0  # what the air may be held back by: half a centimetre of water
+
+
+class Row(TypedDict):
+    """A channel, mold mm; `vent` tells vents from sprues."""
+
+    x: float
+    y: float
+    void_z: float
+    outside_z: float
+    void_mm: float
+    outside_mm: float
+    ceiling_z: float
+    funnel_mm: float
+    pocket_mm: float
+    vent: bool
+
+
+def channel_rows(piece: Workpiece) -> list[Row]:
+    """Sprues, then vents, as `channels` logged them; none if it has not run."""
+    for record in reversed(piece.records):
+        if record["stage"] == "channels":
+            figures = record["figures"]
+            return [
+                Row(
+                    x=row["x"],
+                    y=row["y"],
+                    void_z=row["void_z"],
+                    outside_z=row["outside_z"],
+                    void_mm=row["void_mm"],
+                    outside_mm=row["outside_mm"],
+                    ceiling_z=row["ceiling_z"],
+                    funnel_mm=row["funnel_mm"],
+                    pocket_mm=row["pocket_mm"],
+                    vent=kind == "vents",
+                )
+                for kind in ("sprues", "vents")
+                for row in figures[kind]
+            ]
+    return []
+
+
+def mouth_mm(row: Row) -> float:
+    return max(row["outside_mm"], row["funnel_mm"])
+
+
+def foot_z(row: Row) -> float:
+    """Where the funnel begins; the outside, without one."""
+    return row["outside_z"] - max(row["funnel_mm"] - row["outside_mm"], 0.0) / 2
+
+
+def filled_channels(
+    void: solid.Solid, rows: Sequence[Row], up: Floats, level: float
+) -> solid.Solid:
+    """The void with what of the channels lies under a level along `up`."""
+    bores = [
+        solid.trim_by_plane(
+            bore_solid(Channel(**{k: v for k, v in row.items() if k != "vent"})),  # type: ignore[arg-type]
+            -np.asarray(up),
+            -level,
+        )
+        for row in rows
+    ]
+    standing = [bore for bore in bores if solid.volume_mm3(bore) > 0]
+    return solid.union(void, *standing) if standing else void
+
+
+def over_mm3(row: Row, level: float) -> float:
+    """The volume of a channel between the level (mold z) and the outside, bore and funnel."""
+    top, start = row["outside_z"], max(level, row["void_z"])
+    if start >= top:
+        return 0.0
+    wide, narrow = row["outside_mm"], row["void_mm"]
+
+    def bore_mm(z: float) -> float:
+        return narrow + (z - row["void_z"]) / (top - row["void_z"]) * (wide - narrow)
+
+    volume = _frustum_mm3(bore_mm(start), wide, top - start)
+    if foot_z(row) < top:
+        foot = max(start, foot_z(row))
+        # The bore's own room in the funnel is not counted twice.
+        volume += _frustum_mm3(wide + 2 * (foot - foot_z(row)), row["funnel_mm"], top - foot)
+        volume -= _frustum_mm3(bore_mm(foot), wide, top - foot)
+    return volume
+
+
+def vent_bore_mm(air_ml_s: float, length_mm: float) -> float:
+    """The bore through which air leaves without being held back by more than 50 Pa.
+
+    Hagen and Poiseuille: pressure = 8 mu L Q / (pi r^4).
+    """
+    flow, length = air_ml_s * 1e-6, length_mm / 1000
+    radius: float = (8 * _AIR_PA_S * length * flow / (math.pi * _HOLD_PA)) ** 0.25
+    return 2000 * radius
+
+
+def _frustum_mm3(one_mm: float, other_mm: float, height: float) -> float:
+    return math.pi / 12 * height * (one_mm**2 + one_mm * other_mm + other_mm**2)
