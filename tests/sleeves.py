@@ -59,9 +59,7 @@ def calf(step: float = 4.0) -> trimesh.Trimesh:
 
 def bent_tube(step: float = 4.0) -> trimesh.Trimesh:
     """A tapered tube whose middle runs on an arc."""
-    return tube(
-        lambda _, z: 44 - 0.08 * z, axis=lambda z: 14 * np.sin(np.pi * z / 120), step=step
-    )
+    return tube(lambda _, z: 44 - 0.08 * z, axis=lambda z: 14 * np.sin(np.pi * z / 120), step=step)
 
 
 def lobed(lobes: int = 3, depth: float = 7.0, step: float = 4.0) -> trimesh.Trimesh:

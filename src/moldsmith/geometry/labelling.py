@@ -28,7 +28,7 @@ def expanded_labels(costs: Floats, edges: Ints, weights: Floats) -> Ints:
     costs (n, k) : of each label at each node
     edges (e, 2) : pairs of nodes; weights (e,) : what it costs that their labels differ
     """
-    labels = np.argmin(costs, axis=1).astype(np.int64)
+    labels: Ints = np.argmin(costs, axis=1).astype(np.int64)
     best = _energy(costs, edges, weights, labels)
     for _ in range(_MOST_ROUNDS):
         before = best

@@ -56,7 +56,9 @@ def radial_map(body: solid.Solid, low_mm: float, high_mm: float, step_mm: float)
     # Just inside at both ends: a section in the plane of an end is any or none.
     sections = [_outline(solid.section(body, float(h)), float(h)) for h in _inset(z)]
     middle = _axis(sections)
-    reach = np.array([_reach(outline, place) for outline, place in zip(sections, middle, strict=True)])
+    reach = np.array(
+        [_reach(outline, place) for outline, place in zip(sections, middle, strict=True)]
+    )
     return RadialMap(z, middle, reach)
 
 
@@ -122,7 +124,7 @@ def held_mm(reach: Floats, direction_deg: float) -> Floats:
     From the middle out to both sides the outline must go outward only, since a level
     move keeps every section to itself.
     """
-    start = int(round(direction_deg)) % TURNS
+    start = round(direction_deg) % TURNS
     half = TURNS // 2
     turn = np.radians(np.arange(half + 1))
     result = np.empty_like(reach)

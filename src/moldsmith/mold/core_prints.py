@@ -34,8 +34,10 @@ class Plugged:
     """What will be cast, in the mold frame with the tube's axis upright, and its core.
 
     vertices (n, 3), show (m, 3) and back : of the cast, and its faces that side pieces and
-    core form; rims : its trim lines, vertex numbers, the lower first; pad : the cast; core : what fills it, with its prints; plug : both as one solid;
-    low_mm, high_mm : heights at which the prints end; they run past them by 1 mm
+    core form; rims : its trim lines, vertex numbers, the lower first; pad : the cast;
+    core : what fills it, with its prints; plug : both as one solid;
+    print_corners (p, 3, 3) : the triangles of the prints' sides, looking outward;
+    low_mm, high_mm : heights at which the prints end; the solids run past them by 1 mm
     """
 
     vertices: Floats

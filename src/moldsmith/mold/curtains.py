@@ -52,7 +52,7 @@ def curtains(surface: Surface, degrees: tuple[float, ...], labels: Ints) -> list
 
 def _between(surface: Surface, low: float, high: float, on_low: NDArray[np.bool_]) -> Curtain:
     reach = surface.map.reach
-    first, last = int(round(low)), int(round(high))
+    first, last = round(low), round(high)
     columns = np.arange(first, last + 1)
     wrapped = columns % TURNS
     before = held_mm(reach, low)[:, wrapped] / surface.limit_mm[:, wrapped]
@@ -83,8 +83,11 @@ def _between(surface: Surface, low: float, high: float, on_low: NDArray[np.bool_
         pick = int(alike[np.argmin(np.abs(columns[alike] - middle))])
         return Curtain(np.full(len(reach), float(columns[pick])), True)
     path = _shortest(cost)
-    path = np.clip(_smoothed(columns[path].astype(float)), *columns[usable][[0, -1]])
-    return Curtain(path, False)
+    ends = columns[usable][[0, -1]]
+    degrees: Floats = np.clip(
+        _smoothed(columns[path].astype(float)), float(ends[0]), float(ends[1])
+    )
+    return Curtain(degrees, False)
 
 
 def _spread_out(on_low: NDArray[np.bool_], surface: Surface) -> NDArray[np.bool_]:

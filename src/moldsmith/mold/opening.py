@@ -71,7 +71,8 @@ def opened(
         (other, name) for (name, other), (depth, _) in met.items() if depth > CONTACT_MM
     )
     rank = {name: number for number, name in enumerate(names)}
-    stuck = sorted((max(nx.strongly_connected_components(graph), key=len)), key=rank.__getitem__)
+    rings = [sorted(ring, key=rank.__getitem__) for ring in nx.strongly_connected_components(graph)]
+    stuck = max(rings, key=lambda ring: (len(ring), -rank[ring[0]]), default=[])
     stuck = stuck if len(stuck) > 1 else []
     if stuck:
         order = names

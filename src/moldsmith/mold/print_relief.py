@@ -9,8 +9,8 @@ from ..geometry import solid
 from ..geometry.radial import TURNS
 from ..geometry.vectors import unit
 from .core_prints import Plugged
-from .sides import Sides
 from .side_pulls import Surface
+from .sides import Sides
 
 __all__ = ["relieved_sides"]
 

@@ -139,4 +139,3 @@ def _opening(releases: list[Release], stretch_percent: float) -> list[dict[str, 
 def _lowered(joint: Joint, low: float) -> Joint:
     pegs = tuple(replace(peg, base=(*peg.base[:2], peg.base[2] - low)) for peg in joint.pegs)
     return replace(joint, pegs=pegs)
-

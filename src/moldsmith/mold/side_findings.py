@@ -167,8 +167,11 @@ def findings_of(
                 "stretch-off-core",
                 "note" if easy else "warning",
                 f"the casting must stretch by {stretch_percent:.0f} % to come off the core. "
-                + ("A soft foam does (common practice)" if easy else
-                   "Cast it in a material that does, or slit it along its back and glue it"),  # fmt: skip
+                + (
+                    "A soft foam does (common practice)"
+                    if easy
+                    else "Cast it in a material that does, or slit it along its back and glue it"
+                ),
                 "core",
             )
         )

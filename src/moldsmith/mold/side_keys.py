@@ -13,8 +13,8 @@ from ..geometry import solid
 from ..workpiece import Vector
 from .core_prints import Plugged
 from .keys import Peg, peg_solid, socket_solid
-from .sides import Sides
 from .side_pulls import Surface
+from .sides import Sides
 
 __all__ = ["KEY_CLEARANCE_MM", "Joint", "grooved", "keyed"]
 
@@ -52,7 +52,9 @@ class Joint:
         }
 
 
-def grooved(block: solid.Solid, outline: shapely.Polygon, low: float, high: float) -> tuple[solid.Solid, list[float]]:
+def grooved(
+    block: solid.Solid, outline: shapely.Polygon, low: float, high: float
+) -> tuple[solid.Solid, list[float]]:
     """The block with two grooves round its outside for bands or straps, and their heights.
 
     Over the groove its upper side runs out in stairs at 45 degrees, which print unsupported.
@@ -193,7 +195,7 @@ def _print_pegs(made: Plugged, surface: Surface, plan: Sides) -> list[Peg]:
     """A key on each print, towards the side piece that opens first."""
     map_ = surface.map
     way = plan.directions[0]
-    column = int(round(plan.pulls.degrees[0])) % map_.reach.shape[1]
+    column = round(plan.pulls.degrees[0]) % map_.reach.shape[1]
     found = []
     for rim, up in zip(made.rims, (False, True), strict=False):
         height = made.vertices[rim, 2]

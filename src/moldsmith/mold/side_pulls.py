@@ -41,13 +41,14 @@ class Surface:
         """Rows of the reduced grid: those with a surface, so few that its cells are."""
         present = np.flatnonzero(self.map.reach.min(axis=1) > 0)
         stride = int(np.ceil(len(present) * (TURNS // _EVERY_DEG) / _MOST_CELLS))
-        return present[::stride]
+        return np.asarray(present[::stride])
 
     @cached_property
     def area_mm2(self) -> Floats:
         """Of each cell of the reduced grid, seen from the axis."""
         high = self.map.step_mm * float(np.diff(self.rows).mean()) if len(self.rows) > 1 else 1.0
-        return self.map.reach[self.rows][:, ::_EVERY_DEG] * np.radians(_EVERY_DEG) * high
+        width = self.map.reach[self.rows][:, ::_EVERY_DEG] * np.radians(_EVERY_DEG)
+        return np.asarray(width * high)
 
     def strain(self, direction_deg: float) -> Floats:
         """How far each cell of the reduced grid is held, in parts of its limit."""

@@ -102,7 +102,9 @@ def _plan(surface: Surface, count: int) -> Sides:
     return Sides(pulls, tuple(hung), strain, depth, (x, y, z))
 
 
-def held_by_own(surface: Surface, pulls: SidePulls, hung: tuple[Curtain, ...] | list[Curtain]) -> Floats:
+def held_by_own(
+    surface: Surface, pulls: SidePulls, hung: tuple[Curtain, ...] | list[Curtain]
+) -> Floats:
     """How far (r, 360) each place is held by the side piece whose wedge it lies in, mm."""
     columns = np.arange(TURNS)
     result = np.zeros_like(surface.map.reach)
@@ -125,7 +127,9 @@ def block_of(outline: shapely.Polygon, made: Plugged) -> solid.Solid:
     return solid.extrude(outline, made.low_mm, made.high_mm)
 
 
-def side_solids(whole: solid.Solid, made: Plugged, surface: Surface, plan: Sides) -> list[solid.Solid]:
+def side_solids(
+    whole: solid.Solid, made: Plugged, surface: Surface, plan: Sides
+) -> list[solid.Solid]:
     """The block less the plug, divided by the curtains: nothing lost, nothing twice."""
     rest = solid.difference(whole, made.plug)
     low, high = np.reshape(whole.bounding_box(), (2, 3))

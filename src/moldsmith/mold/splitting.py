@@ -15,14 +15,16 @@ from ..printing.pose import bed_pose
 from ..printing.printer import Printer
 from ..stage import stage
 from ..workpiece import Finding, Workpiece
+from .bodies import mold_bodies
 from .cutting import Cut, KeepOut, place_cuts, place_pegs
 from .flanges import FLANGE_KEY_MM, flange_pegs
 from .keys import Peg, peg_solid, socket_solid
+from .side_joints import carried_joints, key_places
 
 __all__ = ["split"]
 
 Floats = NDArray[np.float64]
-_BODIES = ("cavity", "core", "lid")
+_TURNED = ("core", "lid")  # lie on a cavity, and are printed the other way up
 _CRUMB_MM3 = 1.0
 
 
@@ -70,8 +72,8 @@ def split(
     their number and size follow the section's area.
 
     Makes a body for each part ('cavity', or 'cavity-1', 'cavity-2', ...), in the
-    mold frame; figures hold each part's print pose: cavity as it stands, core
-    and lid upside down, on z = 0 in the middle of the bed.
+    mold frame; figures hold each part's print pose: cavity and side pieces as they
+    stand, a cavity's core and lid upside down, on z = 0 in the middle of the bed.
 
     Findings: 'no-room-for-flange-key', 'no-room-for-key', 'few-keys'.
 
@@ -80,23 +82,30 @@ def split(
     BadParameter : the printer is smaller than a key or would need more than 64 parts
     """
     _check(clearance_mm, flange_keys)
-    bodies = {name: solid.from_mesh(piece.body(name)) for name in _BODIES if name in piece.bodies}
+    bodies = {name: solid.from_mesh(piece.body(name)) for name in mold_bodies(piece)}
     cover = "lid" if "lid" in bodies else "core"
     if len(bodies) < 2:
         piece.body("cavity")
         raise BadParameter(f"the piece has no body '{cover}'", "Run block first")
-    pegs, findings = _keyed_flange(piece, bodies, cover, clearance_mm, flange_keys)
+    pegs: list[Peg] = []
+    findings: list[Finding] = []
+    if "cavity" in bodies:
+        pegs, findings = _keyed_flange(piece, bodies, cover, clearance_mm, flange_keys)
     keep_out = _keep_out(piece, pegs)
     made: dict[str, trimesh.Trimesh] = {}
     rows: list[dict[str, Any]] = []
-    joints = [_Joint("flange", "cavity", cover, pegs)]
+    joints = [_Joint("flange", "cavity", cover, pegs)] if "cavity" in bodies else []
+    parts: dict[str, dict[str, solid.Solid]] = {}
     for name, body in bodies.items():
         result = _cut_up(body, place_cuts(body, printer, keep_out), clearance_mm)
         names = [name] if len(result.parts) == 1 else _numbered(name, len(result.parts))
         for part_name, part in zip(names, result.parts, strict=True):
             mesh = solid.printable(part)
             made[part_name] = mesh
-            rows.append(_row(part_name, name, mesh, printer))
+            rows.append(
+                _row(part_name, name, mesh, printer, name in _TURNED and "cavity" in bodies)
+            )
+        parts[name] = dict(zip(names, result.parts, strict=True))
         joints += [
             _Joint("cut", names[low], names[high], cut.pegs, cut.axis, cut.at)
             for low, high, cut in result.joints
@@ -104,7 +113,7 @@ def split(
         findings += [_few_keys(name, cut, body) for cut in result.weak]
     figures: dict[str, Any] = {
         "parts": rows,
-        "joints": [_described(joint) for joint in joints],
+        "joints": [*carried_joints(piece, parts), *(_described(joint) for joint in joints)],
         "clearance_mm": clearance_mm,
         "bodies_cm3": {
             name: round(solid.volume_mm3(body) / 1000, 4) for name, body in bodies.items()
@@ -162,6 +171,7 @@ def _keyed_flange(
 def _keep_out(piece: Workpiece, pegs: list[Peg]) -> list[KeepOut]:
     """Upright things that no cut should pass through."""
     items = [KeepOut(peg.base[0], peg.base[1], peg.radius_mm + 3) for peg in pegs]
+    items += [KeepOut(*place) for place in key_places(piece)]
     for record in piece.records:
         figures = record["figures"]
         if record["stage"] == "channels":
@@ -256,8 +266,10 @@ def _numbered(name: str, count: int) -> list[str]:
     return [f"{name}-{number}" for number in range(1, count + 1)]
 
 
-def _row(name: str, of: str, mesh: trimesh.Trimesh, printer: Printer) -> dict[str, Any]:
-    pose = bed_pose(mesh.vertices, printer, upside_down=of != "cavity")
+def _row(
+    name: str, of: str, mesh: trimesh.Trimesh, printer: Printer, upside_down: bool
+) -> dict[str, Any]:
+    pose = bed_pose(mesh.vertices, printer, upside_down=upside_down)
     if pose is None:
         size = np.ptp(mesh.bounds, axis=0)
         raise CannotBuild(
