@@ -71,8 +71,8 @@ def test_a_part_that_stands_well_is_left_alone() -> None:
     np.testing.assert_allclose(np.asarray(row["pose"])[:3, :3], np.eye(3))
 
 
-def test_turn_false_keeps_every_pose() -> None:
-    row = rows_of(piece_of(cavity=mushroom()), turn=False)["cavity"]
+def test_turn_never_keeps_every_pose() -> None:
+    row = rows_of(piece_of(cavity=mushroom()), turn="never")["cavity"]
     assert not row["turned"]
     np.testing.assert_allclose(np.asarray(row["pose"])[:3, :3], np.eye(3))
     assert row["support_mm2"] == pytest.approx(1600 - 16**2)
@@ -80,12 +80,27 @@ def test_turn_false_keeps_every_pose() -> None:
 
 def test_steps_on_the_cavity_face_decide_the_pose() -> None:
     # c = L |n_z| (Dolenc and Mäkelä): 0.2 cos 20 lying on its back, none standing on its side.
-    kept = rows_of(piece_of(cavity=desk(20), pad=pad_on(20)), turn=False)["cavity"]
+    kept = rows_of(piece_of(cavity=desk(20), pad=pad_on(20)), turn="never")["cavity"]
     assert kept["cusp_mm"] == pytest.approx(0.2 * np.cos(np.radians(20)), rel=1e-3)
     row = rows_of(piece_of(cavity=desk(20), pad=pad_on(20)))["cavity"]
     assert row["turned"]
     assert row["cusp_mm"] < 0.01
     assert row["support_mm2"] < 1
+
+
+def test_support_under_a_key_is_worth_a_smoother_face_only_if_asked_for() -> None:
+    shelf = solid.box((-30, 30, 0), (30, 60, 30))
+    pin = solid.frustum((0, 45, 29), (0, 0, 13), 8, 8, 48)
+    piece = piece_of(cavity=solid.union(desk(20), shelf, pin), pad=pad_on(20))
+    kept = rows_of(piece)["cavity"]
+    assert not kept["turned"]
+    assert kept["support_mm2"] == 0
+    codes = [finding.code for finding in piece.pipe(ms.lay_out).findings]
+    assert codes == ["smoother-pose"]
+    best = rows_of(piece, turn="best")["cavity"]
+    assert best["turned"]
+    assert best["support_mm2"] > 20
+    assert best["cusp_mm"] < 0.3 * kept["cusp_mm"]
 
 
 def test_only_the_face_on_the_casting_counts() -> None:
@@ -148,6 +163,11 @@ def test_estimate_and_files_follow_the_new_pose() -> None:
 def test_spacing_out_of_range_is_refused() -> None:
     with pytest.raises(ms.BadParameter, match="spacing_mm = 60"):
         piece_of(cavity=mushroom()).pipe(ms.lay_out, spacing_mm=60)
+
+
+def test_an_unknown_turn_is_refused() -> None:
+    with pytest.raises(ms.BadParameter, match='turn = "upwards"'):
+        piece_of(cavity=mushroom()).pipe(ms.lay_out, turn="upwards")  # type: ignore[arg-type]
 
 
 def test_without_parts_there_is_nothing_to_lay_out() -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal, get_args
 
 import numpy as np
 import trimesh
@@ -28,9 +28,11 @@ __all__ = ["lay_out"]
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
+Turn = Literal["unsupported", "best", "never"]
 _ON_PAD_MM = 0.3  # of the pad: the cavity's own face, also where it was smoothed
 _CLEARLY = 0.75  # another pose must cost no more than this share of the known one
 _WORTH_MM3 = 500.0  # and save as much
+_SUPPORT_MORE_MM2 = 20.0  # of overhang that may be new: less is no finding of `overhangs` either
 _LEAST_FOOTPRINT_MM2 = 100.0
 _LEAST_FOOTPRINT_SHARE = 0.02  # of the part's surface
 
@@ -40,6 +42,7 @@ class _Posed:
     """A part on the bed: its pose, why, and what it was before.
 
     corners : of the part's convex hull, in its own coordinates
+    smoother : a way to stand that was not taken as it needs support
     """
 
     pose: Floats
@@ -49,6 +52,7 @@ class _Posed:
     corners: Floats
     turned: bool
     steady: bool
+    smoother: Stand | None
 
 
 @stage
@@ -57,7 +61,7 @@ def lay_out(
     *,
     printer: Printer = Printer(),  # noqa: B008 - a frozen value
     spacing_mm: float = 5.0,
-    turn: bool = True,
+    turn: Turn = "unsupported",
 ) -> Workpiece:
     """Choose how each part lies on the bed, and lay parts out on plates.
 
@@ -67,20 +71,22 @@ def lay_out(
     of its convex hull) and directions all over a sphere; a pose counts only if
     the part fits the printer and stands firm, its centre of mass over its
     footprint by a tenth of its height. The pose from `split` stays unless
-    another costs a quarter less.
+    another costs a quarter less and needs no more support: molds are made so
+    that they print without.
 
     Parameters
     ----------
     printer : its volume, layer height, and the overhang it prints without support
     spacing_mm : between parts on one plate, 0 to 50; twice the brim if that is more
-    turn : False keeps every part's pose and only lays them out
+    turn : "unsupported" as above; "best" also takes poses that need support,
+        as under keys, for a smoother cavity face; "never" keeps every pose
 
     Bodies stay as they are; `figures["parts"]` have the poses, which
     `overhangs`, `estimate` and the written parts follow. Their `cusp_mm` is the
     mean over the cavity face (0 where a part has none), `support_mm2` the area
     that needs support.
 
-    Findings: 'turned' (note), 'unsteady' (warning).
+    Findings: 'turned' and 'smoother-pose' (notes), 'unsteady' (warning).
 
     Raises
     ------
@@ -90,6 +96,8 @@ def lay_out(
     """
     if not 0 <= spacing_mm <= 50:
         raise BadParameter(f"spacing_mm = {spacing_mm:g}", "Choose 0 to 50 mm")
+    if turn not in get_args(Turn):
+        raise BadParameter(f'turn = "{turn}"', f"Choose {' or '.join(get_args(Turn))}")
     rows = listed_parts(piece)
     surface = _fine_surface(piece)
     posed = {
@@ -107,6 +115,7 @@ def lay_out(
         "plates": _plates(rows, places),
     }
     findings = [finding for name, part in posed.items() for finding in _findings(name, part)]
+    findings += _smoother(posed)
     return piece.note(figures, findings)
 
 
@@ -123,25 +132,30 @@ def _posed(
     pose: ArrayLike,
     surface: SurfaceIndex | None,
     printer: Printer,
-    turn: bool,
+    turn: Turn,
 ) -> _Posed:
     hull = ConvexHull(mesh.vertices)
     samples = surface_samples(mesh)
     fine = _on(surface, samples)
     known = np.asarray(pose, dtype=float)
-    ups = np.concatenate([known[2:3, :3], directions(hull)]) if turn else known[2:3, :3]
+    ups = np.concatenate([known[2:3, :3], directions(hull)])
     first, *others = stands(samples, fine, hull, ups, printer)
+    others = [] if turn == "never" else others
     steady = _steady(mesh, hull, first, printer)
     cost = first.cost(printer)
     limit = min(_CLEARLY * cost, cost - _WORTH_MM3) if steady else np.inf
-    chosen, final = first, known
+    most_mm2 = _hanging_mm2(laid(mesh, known), printer) + _SUPPORT_MORE_MM2
+    chosen, final, smoother = first, known, None
     for stand in sorted(others, key=lambda stand: stand.cost(printer)):
         if stand.cost(printer) > limit:
             break
         other = _pose_of(mesh, hull, stand, printer)
-        if other is not None:
+        if other is None:
+            continue
+        if turn == "best" or not steady or _hanging_mm2(laid(mesh, other), printer) <= most_mm2:
             chosen, final, steady = stand, other, True
             break
+        smoother = smoother or stand
     return _Posed(
         final,
         chosen,
@@ -150,6 +164,7 @@ def _posed(
         np.asarray(hull.points[hull.vertices]),
         chosen is not first,
         steady,
+        smoother,
     )
 
 
@@ -171,6 +186,12 @@ def _pose_of(
     if pose is None or not _stays_closed(laid(mesh, pose)):
         return None
     return pose
+
+
+def _hanging_mm2(standing: trimesh.Trimesh, printer: Printer) -> float:
+    _, area = face_angles_deg(standing)
+    hanging = hanging_faces(standing, printer.overhang_deg, printer.layer_mm)
+    return float(area[hanging].sum())
 
 
 def _stays_closed(mesh: trimesh.Trimesh) -> bool:
@@ -197,7 +218,6 @@ def _row(
     row: Mapping[str, Any], mesh: trimesh.Trimesh, part: _Posed, place: Place, printer: Printer
 ) -> dict[str, Any]:
     standing = laid(mesh, _placed(part, place))
-    hanging = hanging_faces(standing, printer.overhang_deg, printer.layer_mm)
     slope, area = face_angles_deg(standing)
     low = standing.vertices[:, 2][standing.faces].max(axis=1) < printer.layer_mm / 2
     mean_cusp = part.stand.cusp_mm3 / part.fine_mm2 if part.fine_mm2 else 0.0
@@ -207,7 +227,7 @@ def _row(
         "plate": place.plate,
         "size_mm": np.round(np.ptp(standing.vertices, axis=0), 3).tolist(),
         "footprint_mm2": round(float(area[low & (slope > 0)].sum()), 1),
-        "support_mm2": round(float(area[hanging].sum()), 1),
+        "support_mm2": round(_hanging_mm2(standing, printer), 1),
         "cusp_mm": round(mean_cusp, 4),
         "turned": part.turned,
     }
@@ -244,7 +264,7 @@ def _findings(name: str, part: _Posed) -> list[Finding]:
             )
         message += (
             f"room to support {before.support_mm3 / 1000:.0f} -> {now.support_mm3 / 1000:.0f} cm3. "
-            "Set turn = false to keep the pose"
+            'Set turn = "never" to keep the pose'
         )
         findings.append(Finding("turned", "note", message, name))
     if not part.steady:
@@ -254,3 +274,22 @@ def _findings(name: str, part: _Posed) -> list[Finding]:
         )
         findings.append(Finding("unsteady", "warning", message, name))
     return findings
+
+
+def _smoother(posed: Mapping[str, _Posed]) -> list[Finding]:
+    """One note for all parts that another pose, with support, would make smoother."""
+    gains = [
+        f"{name} {part.stand.cusp_mm3 / part.fine_mm2:.2f} -> "
+        f"{part.smoother.cusp_mm3 / part.fine_mm2:.2f}"
+        for name, part in posed.items()
+        if part.smoother is not None
+        and part.fine_mm2
+        and part.smoother.cusp_mm3 < _CLEARLY * part.stand.cusp_mm3
+    ]
+    if not gains:
+        return []
+    message = (
+        f"on another side the steps on the cavity face would be lower (mean, mm): "
+        f'{", ".join(gains)}; there, keys or bores need support. Set turn = "best" for it'
+    )
+    return [Finding("smoother-pose", "note", message)]
