@@ -60,12 +60,13 @@ class Column:
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """Rows of text; with `tick` each row begins with a box to tick."""
+    """Rows of text; with `tick` each row begins with a box to tick. Dense: to look up in."""
 
     columns: tuple[Column, ...]
     rows: tuple[tuple[str, ...], ...]
     tick: bool = False
     title: str = ""
+    dense: bool = False
 
 
 @dataclass(frozen=True, slots=True)

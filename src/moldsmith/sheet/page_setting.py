@@ -157,21 +157,23 @@ def _table(table: Table) -> str:
         "<tr>"
         + ('<td class="box"><input type="checkbox" aria-label="done"></td>' if table.tick else "")
         + "".join(
-            f"<td{_class(column.number)}>{escape(cell)}</td>"
-            for column, cell in zip(table.columns, row, strict=True)
+            f"<td{_class(column.number, place == 0)}>{escape(cell)}</td>"
+            for place, (column, cell) in enumerate(zip(table.columns, row, strict=True))
         )
         + "</tr>"
         for row in table.rows
     )
     title = f"<h3>{escape(table.title)}</h3>" if table.title else ""
+    kind = ' class="dense"' if table.dense else ""
     return (
-        f'{title}<div class="wide"><table><thead><tr>{box}{heads}</tr></thead>'
+        f'{title}<div class="wide"><table{kind}><thead><tr>{box}{heads}</tr></thead>'
         f"<tbody>{rows}</tbody></table></div>"
     )
 
 
-def _class(number: bool) -> str:
-    return ' class="number"' if number else ""
+def _class(number: bool, lead: bool = False) -> str:
+    words = [*(["number"] if number else []), *(["lead"] if lead else [])]
+    return f' class="{" ".join(words)}"' if words else ""
 
 
 def _ticks(ticks: Ticks) -> str:
@@ -180,7 +182,7 @@ def _ticks(ticks: Ticks) -> str:
         '<li><input type="checkbox" aria-label="done">'
         + (f'<span class="order">{number}</span>' if ticks.numbered else "")
         + f"<div><b>{escape(one.what)}</b>"
-        + (f'<span class="note">{escape(one.note)}</span>' if one.note else "")
+        + (f'<span class="aside">{escape(one.note)}</span>' if one.note else "")
         + "</div></li>"
         for number, one in enumerate(ticks.items, 1)
     )
@@ -265,8 +267,8 @@ def _shape(shape: Shape, height: float) -> str:
             )
         case Raster(x, y, wide, tall, png):
             at = f'x="{_number(x)}" y="{_number(height - y - tall)}"'
-            size = f'width="{_number(wide)}" height="{_number(tall)}"'
-            return f'<image {at} {size} href="{_data_url(png)}"/>'
+            box = f'width="{_number(wide)}" height="{_number(tall)}"'
+            return f'<image {at} {box} href="{_data_url(png)}"/>'
 
 
 def _tones(stroke: Tone | None, width: float, fill: Tone | None) -> str:

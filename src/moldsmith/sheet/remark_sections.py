@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from itertools import zip_longest
 from typing import Any
 
 from ..workpiece import Finding, Workpiece
@@ -73,20 +74,15 @@ def numbers(piece: Workpiece) -> Section | None:
         )
     ]
     for number, record in enumerate(piece.records, 1):
-        rows = [
-            *(("set", plain(key), value) for key, value in _flat(record["parameters"])),
-            *(("found", plain(key), value) for key, value in _flat(record["figures"])),
-        ]
-        if not rows:
-            continue
-        heading = f"{number:02d} {record['stage']}"
-        blocks.append(
-            Table(
-                (Column("", 0.6), Column("What", 2.2), Column("Value", 3)),
-                tuple(rows),
-                title=heading,
-            )
+        given = [(plain(key), value) for key, value in _flat(record["parameters"])]
+        found = [(plain(key), value) for key, value in _flat(record["figures"])]
+        rows = tuple(
+            (*left, *right) for left, right in zip_longest(given, found, fillvalue=("", ""))
         )
+        if rows:
+            columns = (Column("Set", 1.3), Column("", 1), Column("Found", 1.6), Column("", 1.2))
+            heading = f"{number}. {record['stage']}"
+            blocks.append(Table(columns, rows, title=heading, dense=True))
     versions = piece.records[-1]["libraries"]
     said = ", ".join(f"{name} {version}" for name, version in versions.items())
     blocks.append(Text(f"moldsmith {piece.records[-1]['moldsmith']}; {said}.", small=True))

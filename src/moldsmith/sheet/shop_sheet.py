@@ -6,10 +6,14 @@ from pathlib import Path
 
 from ..geometry.colours import body_colour
 from ..workpiece import Workpiece
-from ..writing import write_text
+from ..writing import write_bytes, write_text
 from .blocks import Section, Sheet
+from .one_to_one import Template
 from .overview import lead, overview
 from .page_setting import page
+from .pdf_setting import pdf
+from .plan_drawing import mold_plan, trim_plan
+from .pouring_sections import clamping, coating, mixing, pouring, schedule, trimming
 from .print_sections import assembly, printing
 from .remark_sections import findings, numbers, pictures_of_stages
 from .scene import Scene, scene_of
@@ -27,15 +31,22 @@ def write_shop_sheet(piece: Workpiece, folder: Path) -> tuple[Path, ...]:
     sheet = sheet_of(scene)
     names = tuple((name, "rgb({},{},{})".format(*body_colour(name))) for name in scene.meshes)
     write_text(folder / PAGE_NAME, page(sheet, view_model(piece, scene.meshes), names))
-    return (folder / PAGE_NAME,)
+    write_bytes(folder / PDF_NAME, pdf(sheet, templates_of(piece)))
+    return (folder / PAGE_NAME, folder / PDF_NAME)
 
 
 def sheet_of(scene: Scene) -> Sheet:
     piece = scene.piece
     sections: list[Section | None] = [
         overview(scene),
+        schedule(piece),
         printing(scene),
         assembly(scene),
+        coating(piece),
+        mixing(piece),
+        pouring(piece),
+        clamping(piece),
+        trimming(piece),
         findings(piece),
         pictures_of_stages(scene),
         numbers(piece),
@@ -43,3 +54,15 @@ def sheet_of(scene: Scene) -> Sheet:
     return Sheet(
         piece.name, "Shop sheet", lead(piece), tuple(one for one in sections if one is not None)
     )
+
+
+def templates_of(piece: Workpiece) -> tuple[Template, ...]:
+    """What is cut, drilled or checked by, at 1:1."""
+    found = []
+    if (drawing := mold_plan(piece, full_size=True)) is not None:
+        note = "From above. Lay it on core or lid: where sprues, vents and bolts come out."
+        found.append(Template("Drilling plan", drawing, note))
+    if (drawing := trim_plan(piece)) is not None:
+        note = "The cast piece seen along the pull. Cut the template out and mark the edge by it."
+        found.append(Template("Trim line", drawing, note))
+    return tuple(found)

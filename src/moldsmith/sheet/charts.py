@@ -1,0 +1,96 @@
+"""Charts of the pour: how the mold fills, and what follows what."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+
+from .drawing import Circle, Drawing, Label, Shape, line
+from .wording import decimal, grouped, hours
+
+__all__ = ["fill_chart", "timeline_chart"]
+
+_WIDTH_MM = 186.0
+_LEFT_MM, _BOTTOM_MM = 22.0, 16.0
+
+
+def fill_chart(
+    curve: Sequence[Sequence[float]], vents: Sequence[tuple[int, float, float]]
+) -> Drawing:
+    """Height over poured volume.
+
+    curve : (k, 2) height mm and cm³; vents : number, height mm and cm³ at which each is reached
+    """
+    rows = np.asarray(curve, dtype=float)
+    tall, wide = 92.0, _WIDTH_MM - _LEFT_MM - 8
+    height = tall - _BOTTOM_MM - 6
+    most_cm3, most_mm = float(rows[:, 1].max()) or 1.0, float(rows[:, 0].max()) or 1.0
+
+    def at(cm3: float, mm: float) -> tuple[float, float]:
+        return _LEFT_MM + wide * cm3 / most_cm3, _BOTTOM_MM + height * mm / most_mm
+
+    shapes: list[Shape] = []
+    for value in _ticks(most_mm, 5):
+        x, y = at(0, value)
+        shapes += [
+            line([(x, y), (_LEFT_MM + wide, y)], "pale", 0.25),
+            Label(x - 2, y, decimal(value), 3.6, "end"),
+        ]
+    for value in _ticks(most_cm3, 6):
+        x, y = at(value, 0)
+        shapes += [
+            line([(x, y), (x, y - 1.5)], "ink", 0.4),
+            Label(x, y - 4.4, grouped(value), 3.6, "middle"),
+        ]
+    shapes += [
+        line([at(0, most_mm), at(0, 0), at(most_cm3, 0)], "ink", 0.6),
+        line([at(cm3, mm) for mm, cm3 in rows.tolist()], "accent", 1.2),
+        Label(_LEFT_MM + wide, 3.4, "poured, cm³", 3.6, "end", "soft"),
+        Label(2, tall - 2.5, "height, mm", 3.6, tone="soft"),
+    ]
+    for number, mm, cm3 in vents:
+        x, y = at(cm3, mm)
+        shapes += [Circle(x, y, 2.9, "ink", 0.5, "paper"), Label(x, y, str(number), 3.4, "middle")]
+    return Drawing(_WIDTH_MM, tall, tuple(shapes))
+
+
+def timeline_chart(steps: Sequence[Mapping[str, Any]]) -> Drawing:
+    """A bar for each step; what wants hands is in the accent, waiting is pale."""
+    row, name = 9.0, 62.0
+    tall = row * len(steps) + 14
+    wide = _WIDTH_MM - name - 30
+    last = max(float(step["starts_h"]) + float(step["hours"]) for step in steps) or 1.0
+    shapes: list[Shape] = []
+    for value in _ticks(last, 5):
+        x = name + wide * value / last
+        shapes += [
+            line([(x, 9), (x, tall)], "pale", 0.25),
+            Label(x, 4.5, f"{decimal(value)} h", 3.4, "middle", "soft"),
+        ]
+    for number, step in enumerate(steps):
+        y = tall - row * (number + 0.5)
+        start, long = float(step["starts_h"]), float(step["hours"])
+        x, end = name + wide * start / last, name + wide * (start + long) / last
+        end = max(end, x + 1.0)
+        busy = bool(step.get("hands_on"))
+        corners = [(x, y - 2.6), (end, y - 2.6), (end, y + 2.6), (x, y + 2.6)]
+        shapes += [
+            Label(0, y, _short(str(step["what"]), 30), 3.7, bold=busy),
+            line(corners, "ink", 0.3, closed=True, fill="accent" if busy else "pale"),
+            Label(end + 1.8, y, hours(long), 3.5),
+        ]
+    return Drawing(_WIDTH_MM, tall, tuple(shapes))
+
+
+def _short(text: str, most: int) -> str:
+    return text if len(text) <= most else text[: most - 1].rstrip() + "…"
+
+
+def _ticks(most: float, about: int) -> list[float]:
+    """Round values from 0 up to `most`, about so many."""
+    rough = most / about
+    decade = 10 ** np.floor(np.log10(rough))
+    step = float(next(k * decade for k in (1, 2, 5, 10) if k * decade >= rough - 1e-12))
+    return [float(value) for value in np.arange(0, most + 1e-9 * most, step)]

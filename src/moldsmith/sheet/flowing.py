@@ -1,0 +1,431 @@
+"""Blocks of a sheet as things that flow down the pages of a PDF."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+from functools import cache
+from typing import Any, cast
+from xml.sax.saxutils import escape
+
+from reportlab.lib.colors import Color, HexColor
+from reportlab.lib.enums import TA_RIGHT
+from reportlab.lib.styles import ParagraphStyle
+from reportlab.lib.units import mm
+from reportlab.lib.utils import ImageReader
+from reportlab.pdfgen.canvas import Canvas
+from reportlab.platypus import (
+    CondPageBreak,
+    Flowable,
+    Image,
+    KeepTogether,
+    Paragraph,
+    Spacer,
+    TableStyle,
+)
+from reportlab.platypus import Table as Grid
+
+from .blocks import (
+    Block,
+    Column,
+    Figures,
+    Picture,
+    Pictures,
+    Plan,
+    Remark,
+    Section,
+    Table,
+    Text,
+    Ticks,
+)
+from .drawing import TONES, Circle, Drawing, Label, Line, Raster, Shape, Tone
+from .lettering import BOLD, PLAIN, load_fonts, writable
+
+__all__ = ["WIDTH_MM", "draw", "heading", "style", "told"]
+
+WIDTH_MM = 186.0  # between the margins, on A4 and on Letter
+_BOX_MM = 5.5
+_HEAD_MM = 17.0
+_WORDS = {"note": "", "warning": "Warning. ", "stop": "Stop. "}
+
+
+def told(section: Section, number: int) -> list[Flowable]:
+    """A section: its heading kept with what follows it."""
+    parts = [flowable for block in section.blocks for flowable in _block(block)]
+    head = heading(str(number), section.title)
+    return [CondPageBreak((_HEAD_MM + _first_mm(section)) * mm), head, *parts]
+
+
+def _first_mm(section: Section) -> float:
+    """What the heading must have under it on its page."""
+    for block in section.blocks[:2]:
+        match block:
+            case Plan(drawing):
+                before = 0 if block is section.blocks[0] else 22
+                return before + drawing.height_mm * min(1.0, WIDTH_MM / drawing.width_mm) + 10
+            case Pictures(items, columns):
+                return WIDTH_MM / columns * items[0].height_px / items[0].width_px + 12
+    return 45.0
+
+
+@cache
+def style(name: str) -> ParagraphStyle:
+    load_fonts()
+    size, leading, font, colour = {
+        "plain": (10.5, 14, PLAIN, "ink"),
+        "small": (8.5, 11.5, PLAIN, "soft"),
+        "bold": (10.5, 14, BOLD, "ink"),
+        "cell": (9.5, 12, PLAIN, "ink"),
+        "cell-bold": (9.5, 12, BOLD, "ink"),
+        "cell-number": (9.5, 12, PLAIN, "ink"),
+        "dense": (7, 8.6, PLAIN, "ink"),
+        "head": (8.5, 11, BOLD, "ink"),
+        "head-number": (8.5, 11, BOLD, "ink"),
+        "step": (11.5, 15, BOLD, "ink"),
+        "h3": (12.5, 17, BOLD, "ink"),
+        "kind": (12, 15, BOLD, "accent"),
+        "name": (38, 44, BOLD, "ink"),
+        "lead": (13, 18, PLAIN, "ink"),
+        "figure": (25, 29, BOLD, "ink"),
+    }[name]
+    return ParagraphStyle(
+        name,
+        fontName=font,
+        fontSize=size,
+        leading=leading,
+        textColor=HexColor(TONES[cast("Tone", colour)]),
+        alignment=TA_RIGHT if name.endswith("number") else 0,
+        allowWidows=0,
+        allowOrphans=0,
+    )
+
+
+def _paragraph(text: str, name: str) -> Paragraph:
+    return Paragraph(escape(writable(text)), style(name))
+
+
+class _Framed(Image):  # type: ignore[misc]
+    """A picture with a thin line round it."""
+
+    def draw(self) -> None:
+        super().draw()
+        self.canv.setStrokeColor(HexColor(TONES["pale"]))
+        self.canv.setLineWidth(0.2 * mm)
+        self.canv.rect(0, 0, self.drawWidth, self.drawHeight)
+
+
+class _Heading(Flowable):  # type: ignore[misc]
+    """A rule, a number and a title."""
+
+    def __init__(self, number: str, title: str) -> None:
+        super().__init__()
+        self.number, self.title = number, writable(title)
+        self.keepWithNext = 1
+        load_fonts()
+
+    def wrap(self, width: float, height: float) -> tuple[float, float]:
+        self.width = width
+        return width, _HEAD_MM * mm
+
+    def draw(self) -> None:
+        canvas = self.canv
+        canvas.setStrokeColor(HexColor(TONES["ink"]))
+        canvas.setLineWidth(1.1 * mm)
+        canvas.line(0, 12.5 * mm, self.width, 12.5 * mm)
+        canvas.setFont(BOLD, 19)
+        canvas.setFillColor(HexColor(TONES["accent"]))
+        canvas.drawString(0, 4.2 * mm, self.number)
+        left = canvas.stringWidth(self.number, BOLD, 19) + 4 * mm if self.number else 0
+        canvas.setFillColor(HexColor(TONES["ink"]))
+        canvas.drawString(left, 4.2 * mm, self.title)
+
+
+def heading(number: str, title: str) -> Flowable:
+    return _Heading(number, title)
+
+
+class _Drawn(Flowable):  # type: ignore[misc]
+    """A line drawing, as wide as the page or as it is."""
+
+    def __init__(self, drawing: Drawing) -> None:
+        super().__init__()
+        self.drawing = drawing.scaled(min(1.0, WIDTH_MM / drawing.width_mm))
+
+    def wrap(self, width: float, height: float) -> tuple[float, float]:
+        return self.drawing.width_mm * mm, self.drawing.height_mm * mm
+
+    def draw(self) -> None:
+        draw(self.canv, self.drawing)
+
+
+class _Box(Flowable):  # type: ignore[misc]
+    """A box to tick with a pen."""
+
+    def wrap(self, width: float, height: float) -> tuple[float, float]:
+        return _BOX_MM * mm, _BOX_MM * mm
+
+    def draw(self) -> None:
+        self.canv.setStrokeColor(HexColor(TONES["ink"]))
+        self.canv.setLineWidth(0.6 * mm)
+        self.canv.rect(0.3 * mm, 0.3 * mm, (_BOX_MM - 0.6) * mm, (_BOX_MM - 0.6) * mm)
+
+
+def draw(canvas: Canvas, drawing: Drawing) -> None:
+    """Draw with the canvas's origin as the drawing's lower left corner, 1:1."""
+    load_fonts()
+    canvas.saveState()
+    canvas.setLineJoin(1)
+    canvas.setLineCap(1)
+    for shape in drawing.shapes:
+        _shape(canvas, shape)
+    canvas.restoreState()
+
+
+def _shape(canvas: Canvas, shape: Shape) -> None:
+    match shape:
+        case Line(points, stroke, width, closed, fill, dash):
+            path = canvas.beginPath()
+            path.moveTo(points[0][0] * mm, points[0][1] * mm)
+            for x, y in points[1:]:
+                path.lineTo(x * mm, y * mm)
+            if closed:
+                path.close()
+            canvas.setDash([dash * mm] if dash else [])
+            _ink(canvas, stroke, width, fill)
+            canvas.drawPath(path, stroke=int(stroke is not None), fill=int(fill is not None))
+        case Circle(x, y, radius, stroke, width, fill):
+            canvas.setDash([])
+            _ink(canvas, stroke, width, fill)
+            canvas.circle(
+                x * mm, y * mm, radius * mm, stroke=int(stroke is not None), fill=int(bool(fill))
+            )
+        case Label(x, y, text, size, anchor, tone, bold):
+            canvas.setFillColor(_colour(tone))
+            canvas.setFont(BOLD if bold else PLAIN, size * mm)
+            place = {
+                "start": canvas.drawString,
+                "middle": canvas.drawCentredString,
+                "end": canvas.drawRightString,
+            }[anchor]
+            place(x * mm, (y - 0.36 * size) * mm, writable(text))
+        case Raster(x, y, wide, tall, png):
+            image = ImageReader(io.BytesIO(png))
+            canvas.drawImage(image, x * mm, y * mm, wide * mm, tall * mm)
+
+
+def _ink(canvas: Canvas, stroke: Tone | None, width: float, fill: Tone | None) -> None:
+    if stroke:
+        canvas.setStrokeColor(_colour(stroke))
+        canvas.setLineWidth(width * mm)
+    if fill:
+        canvas.setFillColor(_colour(fill))
+
+
+def _colour(tone: Tone) -> Color:
+    return HexColor(TONES[tone])
+
+
+def _block(block: Block) -> list[Flowable]:
+    match block:
+        case Figures():
+            return [_figures(block), Spacer(0, 4 * mm)]
+        case Text(text, small):
+            return [_paragraph(text, "small" if small else "plain"), Spacer(0, 3 * mm)]
+        case Table():
+            return _table(block)
+        case Ticks():
+            return _ticks(block)
+        case Remark():
+            return [_remark(block), Spacer(0, 3.5 * mm)]
+        case Pictures():
+            return [*_pictures(block), Spacer(0, 2 * mm)]
+        case Plan(drawing, caption):
+            parts: list[Flowable] = [_Drawn(drawing)]
+            if caption:
+                parts += [Spacer(0, 1.5 * mm), _paragraph(caption, "small")]
+            return [KeepTogether(parts), Spacer(0, 4 * mm)]
+
+
+def _figures(block: Figures) -> Flowable:
+    """Large numbers, as many a row as find room."""
+    rows: list[list[Any]] = []
+    widths = _widths_of_figures(block)
+    row: list[Any] = []
+    room = WIDTH_MM
+    sizes: list[float] = []
+    for item, width in zip(block.items, widths, strict=True):
+        if row and width > room:
+            rows.append([row, sizes])
+            row, sizes, room = [], [], WIDTH_MM
+        unit = f' <font size="13">{escape(writable(item.unit))}</font>' if item.unit else ""
+        number = Paragraph(f"{escape(writable(item.value))}{unit}", style("figure"))
+        row.append([number, _paragraph(item.what, "small")])
+        sizes.append(width)
+        room -= width
+    rows.append([row, sizes])
+    bare = [
+        ("LEFTPADDING", (0, 0), (-1, -1), 0),
+        ("RIGHTPADDING", (0, 0), (-1, -1), 0),
+        ("TOPPADDING", (0, 0), (-1, -1), 0),
+        ("VALIGN", (0, 0), (-1, -1), "BOTTOM"),
+    ]
+    grids = [
+        Grid([cells], colWidths=[size * mm for size in sizes], style=bare, hAlign="LEFT")
+        for cells, sizes in rows
+        if cells
+    ]
+    return KeepTogether(grids)
+
+
+def _widths_of_figures(block: Figures) -> list[float]:
+    from reportlab.pdfbase.pdfmetrics import stringWidth
+
+    load_fonts()
+    widths = []
+    for item in block.items:
+        number = stringWidth(writable(item.value), BOLD, 25)
+        number += stringWidth(f" {writable(item.unit)}", BOLD, 13) if item.unit else 0
+        widths.append(max(number, stringWidth(writable(item.what), PLAIN, 8.5)) / mm + 9)
+    return widths
+
+
+def _table(block: Table) -> list[Flowable]:
+    total = sum(column.share for column in block.columns)
+    room = WIDTH_MM - (9 if block.tick else 0)
+    widths = [room * column.share / total * mm for column in block.columns]
+    head: list[Any] = [
+        _paragraph(one.title, "head-number" if one.number else "head") for one in block.columns
+    ]
+    rows: list[list[Any]] = [head]
+    for row in block.rows:
+        cells = [
+            _paragraph(text, _cell_style(block, column, place))
+            for place, (column, text) in enumerate(zip(block.columns, row, strict=True))
+        ]
+        rows.append(cells)
+    if block.tick:
+        widths.insert(0, 9 * mm)
+        rows = [[_Box() if place else "", *row] for place, row in enumerate(rows)]
+    ruled = [_RULED, *([_DENSE] if block.dense else [])]
+    grid = Grid(rows, colWidths=widths, repeatRows=1, style=ruled[0], hAlign="LEFT")
+    for more in ruled[1:]:
+        grid.setStyle(more)
+    parts: list[Flowable] = [grid, Spacer(0, 5 * mm)]
+    return _titled(block.title, parts)
+
+
+def _cell_style(block: Table, column: Column, place: int) -> str:
+    if block.dense:
+        return "dense"
+    if column.number:
+        return "cell-number"
+    return "cell" if place else "cell-bold"
+
+
+_DENSE = TableStyle(
+    [
+        ("TOPPADDING", (0, 1), (-1, -1), 0.5 * mm),
+        ("BOTTOMPADDING", (0, 1), (-1, -1), 0.6 * mm),
+        ("LINEBELOW", (0, 1), (-1, -1), 0.15 * mm, HexColor(TONES["pale"])),
+    ]
+)
+_RULED = TableStyle(
+    [
+        ("VALIGN", (0, 0), (-1, -1), "TOP"),
+        ("VALIGN", (0, 0), (-1, 0), "BOTTOM"),
+        ("LINEBELOW", (0, 0), (-1, 0), 0.8 * mm, HexColor(TONES["ink"])),
+        ("LINEBELOW", (0, 1), (-1, -1), 0.2 * mm, HexColor(TONES["soft"])),
+        ("LEFTPADDING", (0, 0), (-1, -1), 0),
+        ("RIGHTPADDING", (0, 0), (-2, -1), 3 * mm),
+        ("RIGHTPADDING", (-1, 0), (-1, -1), 0),
+        ("TOPPADDING", (0, 0), (-1, -1), 1.5 * mm),
+        ("BOTTOMPADDING", (0, 0), (-1, -1), 1.7 * mm),
+        ("NOSPLIT", (0, 0), (-1, 1)),
+    ]
+)
+
+
+def _titled(title: str, parts: list[Flowable]) -> list[Flowable]:
+    """A small heading that does not stay behind on the page before."""
+    if not title:
+        return parts
+    return [CondPageBreak(32 * mm), _paragraph(title, "h3"), Spacer(0, 1 * mm), *parts]
+
+
+def _ticks(block: Ticks) -> list[Flowable]:
+    rows: list[list[Any]] = []
+    for number, item in enumerate(block.items, 1):
+        said: list[Flowable] = [_paragraph(item.what, "step")]
+        if item.note:
+            said.append(_paragraph(item.note, "plain"))
+        rows.append([_Box(), _paragraph(str(number), "step") if block.numbered else "", said])
+    widths = [9 * mm, (9 if block.numbered else 0.1) * mm]
+    grid = Grid(
+        rows, colWidths=[*widths, WIDTH_MM * mm - sum(widths)], style=_LISTED, hAlign="LEFT"
+    )
+    return _titled(block.title, [grid, Spacer(0, 5 * mm)])
+
+
+_LISTED = TableStyle(
+    [
+        ("VALIGN", (0, 0), (-1, -1), "TOP"),
+        ("LINEBELOW", (0, 0), (-1, -1), 0.2 * mm, HexColor(TONES["soft"])),
+        ("LEFTPADDING", (0, 0), (-1, -1), 0),
+        ("RIGHTPADDING", (0, 0), (-1, -1), 0),
+        ("TOPPADDING", (0, 0), (-1, -1), 1.6 * mm),
+        ("BOTTOMPADDING", (0, 0), (-1, -1), 1.8 * mm),
+    ]
+)
+
+
+def _remark(block: Remark) -> Flowable:
+    bar = "pale" if block.severity == "note" else "accent"
+    where = f" ({block.where})" if block.where else ""
+    title = writable(f"{block.heading}{where}")
+    kind = _WORDS[block.severity]
+    coloured = f'<font color="{TONES["accent"]}">{kind}</font>' if kind else ""
+    said = [Paragraph(coloured + escape(title), style("bold")), _paragraph(block.text, "plain")]
+    return Grid(
+        [["", said]],
+        colWidths=[2.2 * mm, (WIDTH_MM - 2.2) * mm],
+        style=[
+            ("BACKGROUND", (0, 0), (0, 0), HexColor(TONES[cast("Tone", bar)])),
+            ("LEFTPADDING", (1, 0), (1, 0), 4 * mm),
+            ("RIGHTPADDING", (0, 0), (-1, -1), 0),
+            ("TOPPADDING", (0, 0), (-1, -1), 0.5 * mm),
+            ("BOTTOMPADDING", (0, 0), (-1, -1), 1.5 * mm),
+            ("VALIGN", (0, 0), (-1, -1), "TOP"),
+        ],
+        hAlign="LEFT",
+    )
+
+
+def _pictures(block: Pictures) -> list[Flowable]:
+    gap = 4.0
+    width = (WIDTH_MM - gap * (block.columns - 1)) / block.columns
+    rows = [
+        block.items[start : start + block.columns]
+        for start in range(0, len(block.items), block.columns)
+    ]
+    return [_picture_row(row, block.columns, width, gap) for row in rows]
+
+
+def _picture_row(row: Sequence[Picture], columns: int, width: float, gap: float) -> Flowable:
+    cells: list[Any] = []
+    for picture in row:
+        tall = width * picture.height_px / picture.width_px
+        image = _Framed(io.BytesIO(picture.png), width * mm, tall * mm)
+        cells.append([image, Spacer(0, 1 * mm), _paragraph(picture.caption, "small")])
+    cells += [""] * (columns - len(row))
+    return Grid(
+        [cells],
+        colWidths=[(width + gap) * mm] * (columns - 1) + [width * mm],
+        style=[
+            ("VALIGN", (0, 0), (-1, -1), "TOP"),
+            ("LEFTPADDING", (0, 0), (-1, -1), 0),
+            ("RIGHTPADDING", (0, 0), (-1, -1), 0),
+            ("TOPPADDING", (0, 0), (-1, -1), 0),
+            ("BOTTOMPADDING", (0, 0), (-1, -1), 3 * mm),
+        ],
+        hAlign="LEFT",
+    )

@@ -1,0 +1,352 @@
+"""The sheet's parts for the bench: seal, mix, pour, clamp, wait, trim."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from ..workpiece import Workpiece
+from .blocks import (
+    Block,
+    Check,
+    Column,
+    Figure,
+    Figures,
+    Plan,
+    Section,
+    Table,
+    Text,
+    Ticks,
+)
+from .charts import fill_chart, timeline_chart
+from .logs import figures, parameters, ran
+from .plan_drawing import mold_plan, numbered_vents, plan_bounds
+from .wording import count, decimal, grams, grouped, hours, plain
+
+__all__ = ["clamping", "coating", "mixing", "pouring", "schedule", "trimming"]
+
+
+def schedule(piece: Workpiece) -> Section | None:
+    """What follows what, with hours, and what lies ready before the clock starts."""
+    told = figures(piece, "timeline")
+    steps = told.get("steps") or ()
+    if not steps:
+        return None
+    last = max(float(step["starts_h"]) + float(step["hours"]) for step in steps)
+    blocks: list[Block] = [
+        Figures((Figure(hours(last), "", "from the first print to the trimmed piece"),)),
+        Plan(timeline_chart(steps), "Red: wants your hands. Grey: print or wait."),
+    ]
+    if ready := told.get("at_hand"):
+        items = tuple(_ready(item) for item in ready)
+        blocks.append(Ticks(items, title="At hand before the clock starts", numbered=False))
+    if clock := told.get("clock_starts"):
+        blocks.append(Text(_sentence(clock)))
+    return Section("days", "What follows what", tuple(blocks))
+
+
+def _ready(item: Any) -> Check:
+    if isinstance(item, Mapping):
+        what = str(item.get("what") or item.get("name") or "")
+        return Check(what, str(item.get("note") or item.get("why") or ""))
+    return Check(str(item))
+
+
+def _sentence(value: Any) -> str:
+    if isinstance(value, Mapping):
+        return "; ".join(f"{plain(str(key))}: {item}" for key, item in value.items())
+    text = str(value)
+    return text[:1].upper() + text[1:].rstrip(".") + "."
+
+
+def coating(piece: Workpiece) -> Section | None:
+    """Seal, fill and release, in order."""
+    told = figures(piece, "coat")
+    steps = told.get("steps") or ()
+    if not steps:
+        return None
+    rows = tuple(
+        (
+            str(step.get("what", "")),
+            _given(step.get("coats")),
+            _given(step.get("thickness_mm"), 3),
+            hours(float(step["hours"])) if step.get("hours") is not None else "",
+            str(step.get("note") or ""),
+        )
+        for step in steps
+    )
+    columns = (
+        Column("Step", 2),
+        Column("Coats", 0.8, True),
+        Column("mm", 0.9, True),
+        Column("Time", 1.2, True),
+        Column("", 3.6),
+    )
+    blocks: list[Block] = []
+    cusp = told.get("cusp") or {}
+    if "max_mm" in cusp:
+        items = [Figure(decimal(float(cusp["max_mm"]), 2), "mm", "steepest steps on the cavity")]
+        if "mean_mm" in cusp:
+            items.append(Figure(decimal(float(cusp["mean_mm"]), 2), "mm", "steps on average"))
+        blocks.append(Figures(tuple(items)))
+    blocks.append(Table(columns, rows, tick=True))
+    if advice := told.get("layer_advice") or told.get("advice"):
+        blocks.append(Text(_sentence(advice)))
+    return Section("coat", "Seal and release", tuple(blocks))
+
+
+def _given(value: Any, digits: int = 1) -> str:
+    if value is None:
+        return ""
+    return decimal(float(value), digits) if isinstance(value, int | float) else str(value)
+
+
+def mixing(piece: Workpiece) -> Section | None:
+    """Grams of each part, with boxes to tick as they are weighed."""
+    told = figures(piece, "mix")
+    parts = told.get("parts") or ()
+    if not parts:
+        return None
+    pours = int(told.get("pours") or 1)
+    items = [
+        Figure(grams(float(told["mixed_g"])), "g", f"{told.get('material', 'to mix')}, in all")
+    ]
+    if pours > 1:
+        items.append(Figure(str(pours), "batches", "one after another"))
+        items.append(Figure(grams(float(told["batch_g"])), "g", "each batch"))
+    if vessel := told.get("vessel_ml"):
+        items.append(Figure(grouped(float(vessel)), "ml", "stirring vessel, at least"))
+    blocks: list[Block] = [Figures(tuple(items))]
+    title = "Weigh in" if pours == 1 else "Weigh in for each batch"
+    for batch in range(1, min(pours, 6) + 1):
+        heading = title if pours == 1 else f"Batch {batch} of {pours}"
+        blocks.append(_portions(parts, heading, told))
+    blocks += [_amount(told), *_guess(told), *_test_cup(told)]
+    return Section("mix", "Mix", tuple(blocks))
+
+
+def _portions(parts: Sequence[Mapping[str, Any]], title: str, told: Mapping[str, Any]) -> Table:
+    cup = told.get("cup_ml")
+    columns = (
+        Column("Part", 2.2),
+        Column("Grams", 1.2, True),
+        Column("or ml", 1.2, True),
+        Column(f"Cups of {decimal(float(cup))} ml" if cup else "Cups", 1.5, True),
+        Column("Weighed", 1.4),
+    )
+    rows = tuple(
+        (
+            str(row["name"]),
+            decimal(float(row["grams"]), 2),
+            "" if row.get("ml") is None else decimal(float(row["ml"])),
+            "" if row.get("cups") is None else decimal(float(row["cups"]), 2),
+            "",
+        )
+        for row in parts
+    )
+    return Table(columns, rows, tick=True, title=title)
+
+
+def _amount(told: Mapping[str, Any]) -> Table:
+    """From the void to the grams, one line a step."""
+    rows: list[tuple[str, str]] = [
+        ("Void of the mold", f"{decimal(float(told['void_cm3']))} cm³"),
+        ("Sprues and vents, to their fill level", f"{decimal(float(told['channels_cm3']))} cm³"),
+    ]
+    if told.get("coat_cm3"):
+        rows.append(("Less what the coats take", f"{decimal(float(told['coat_cm3']))} cm³"))
+    if told.get("density_kg_m3"):
+        rows.append(("Density", f"{decimal(float(told['density_kg_m3']))} kg/m³"))
+    packing = float(told.get("packing_factor") or 1)
+    if packing != 1:
+        rows.append(("Packed by", f"{decimal(packing, 2)} of the free rise"))
+    if told.get("cast_g"):
+        rows.append(("In the mold", f"{grams(float(told['cast_g']))} g"))
+    rows.append(("Left in cups, on tools, trimmed off", f"{grams(float(told['waste_g']))} g"))
+    if told.get("pour_s"):
+        rate = decimal(float(told.get("pour_rate_ml_s") or 0))
+        rows.append(("Pouring takes", f"{decimal(float(told['pour_s']), 0)} s at {rate} ml/s"))
+    ways = told.get("ways_cm3") or told.get("ways") or {}
+    if ways:
+        said = ", ".join(f"{plain(key)} {decimal(float(value))}" for key, value in ways.items())
+        rows.append(("The void by three ways, cm³", said))
+    return Table((Column("So much because", 2.4), Column("", 2)), tuple(rows))
+
+
+def _guess(told: Mapping[str, Any]) -> list[Block]:
+    off = (told.get("open_guess") or {}).get("open_cavity_off_percent")
+    if off is None:
+        return []
+    way = "too little" if float(off) < 0 else "too much"
+    text = (
+        f"Guessed by the water that the open cavity holds, it would have been "
+        f"{decimal(abs(float(off)), 0)} % {way}."
+    )
+    return [Text(text, small=True)]
+
+
+def _test_cup(told: Mapping[str, Any]) -> list[Block]:
+    cup = told.get("test_cup")
+    if not cup:
+        return []
+    parts = ", ".join(f"{decimal(float(row['grams']), 2)} g {row['name']}" for row in cup["parts"])
+    steps = [Check(f"Mix {parts} in a cup of {decimal(float(cup['cup_ml']))} ml")]
+    steps += [Check(str(step)) for step in cup.get("steps") or ()]
+    return [Ticks(tuple(steps), title="Test cup, to measure the free rise of this batch")]
+
+
+def pouring(piece: Workpiece) -> Section | None:
+    """Where to pour, what to watch, and how it fills."""
+    drawing = mold_plan(piece)
+    if drawing is None or not ran(piece, "channels"):
+        return None
+    vents = numbered_vents(piece)
+    sprues = figures(piece, "channels").get("sprues") or ()
+    told = figures(piece, "fill")
+    blocks: list[Block] = []
+    tilt = float(told.get("tilt_deg") or 0)
+    if tilt > 0.5:
+        blocks.append(Figures((Figure(decimal(tilt), "°", "prop the mold up by this"),)))
+    caption = (
+        f"From above, lid or core on top. Red line: the trim line. "
+        f"{count(len(sprues), 'sprue')}, {count(len(vents), 'vent')}"
+    )
+    order = " numbered as they fill" if told.get("vents") else ""
+    low = " Triangles: pour an open cavity here first." if told.get("pour_first") else ""
+    blocks.append(Plan(drawing, f"{caption}{order}.{low} Full size in sheet.pdf."))
+    if vents:
+        blocks.append(_vent_table(piece, vents))
+    if curve := told.get("curve"):
+        marks = [
+            (number, float(row["height_mm"]), float(row["after_cm3"]))
+            for number, row in vents
+            if "after_cm3" in row
+        ]
+        blocks.append(
+            Plan(fill_chart(curve, marks), "How high it stands after so much. Rings: the vents.")
+        )
+    return Section("pour", "Pour", tuple(blocks))
+
+
+def _vent_table(piece: Workpiece, vents: Sequence[tuple[int, Mapping[str, Any]]]) -> Table:
+    """Where each vent is from the block's edges, and when it shows."""
+    bounds = plan_bounds(piece)
+    low_x, low_y = (0.0, 0.0) if bounds is None else (float(bounds[0][0]), float(bounds[0][1]))
+    escapes = any(row.get("escape") is not None for _, row in vents)
+    filled = any("after_cm3" in row for _, row in vents)
+    columns = [
+        Column("Vent", 0.8),
+        Column("From the left, mm", 1.3, True),
+        Column("From the front, mm", 1.3, True),
+        Column("Bore, mm", 1, True),
+    ]
+    columns += [Column("Shows after, cm³", 1.4, True)] if filled else []
+    columns += [Column("Foam escapes", 1.2, True)] if escapes else []
+    columns += [Column("", 1.8)]
+    rows = []
+    for number, row in vents:
+        line = [
+            str(number),
+            decimal(float(row["x"]) - low_x, 0),
+            decimal(float(row["y"]) - low_y, 0),
+            decimal(float(row.get("bore_mm") or row.get("void_mm") or 0)),
+        ]
+        line += [grouped(float(row["after_cm3"])) if "after_cm3" in row else ""] if filled else []
+        line += [str(row.get("escape") or "")] if escapes else []
+        line += ["plug it when it shows" if row.get("plug") else ""]
+        rows.append(tuple(line))
+    return Table(tuple(columns), tuple(rows), tick=True, title="Vents")
+
+
+def clamping(piece: Workpiece) -> Section | None:
+    """What holds the mold shut, and on which assumption."""
+    told = figures(piece, "clamp")
+    if not told:
+        return None
+    items = []
+    for key, unit, what, digits in (
+        ("force_n", "N", "pushes the mold open", 0),
+        ("pressure_kpa", "kPa", "pressure reckoned with", 1),
+        ("head_kpa", "kPa", "of it the height of the mix", 2),
+        ("weights_kg", "kg", "of weights would hold it", 0),
+    ):
+        if isinstance(told.get(key), int | float):
+            items.append(Figure(_large(float(told[key]), digits), unit, what))
+    blocks: list[Block] = [Figures(tuple(items))] if items else []
+    if assumption := told.get("assumption"):
+        blocks.append(Text(f"On the assumption: {_sentence(assumption)}"))
+    rows = _holds(told)
+    if rows:
+        columns = (Column("To hold it", 1.4), Column("", 3.4))
+        blocks.append(Table(columns, tuple(rows), tick=True))
+    return Section("clamp", "Clamp", tuple(blocks))
+
+
+def _large(value: float, digits: int) -> str:
+    return grouped(value) if digits == 0 else decimal(value, digits)
+
+
+def _holds(told: Mapping[str, Any]) -> list[tuple[str, str]]:
+    rows = []
+    for key in ("bolts", "clamps", "boards", "lid"):
+        value = told.get(key)
+        if isinstance(value, Mapping):
+            said = ", ".join(
+                f"{plain(str(name))} {_given(item, 2)}"
+                for name, item in value.items()
+                if isinstance(item, int | float | str) and item != ""
+            )
+            rows.append((key.capitalize(), said))
+        elif isinstance(value, int | float):
+            rows.append((key.capitalize(), decimal(float(value))))
+    return rows
+
+
+def trimming(piece: Workpiece) -> Section | None:
+    """How the casting leaves the mold, and where it is cut."""
+    if not ran(piece, "block"):
+        return None
+    block, crop = figures(piece, "block"), figures(piece, "crop")
+    items = []
+    borders = crop.get("borders") or ()
+    if borders:
+        total = sum(float(row["length_mm"]) for row in borders)
+        items.append(Figure(grouped(total), "mm", "trim line, all round"))
+    edge = parameters(piece, "shell").get("edge_mm")
+    if edge:
+        items.append(Figure(decimal(float(edge)), "mm", "thickness at the edge"))
+    blocks: list[Block] = [Figures(tuple(items))] if items else []
+    if steps := _opening(piece, block):
+        blocks.append(Ticks(tuple(steps), title="Open the mold"))
+    blocks.append(
+        Ticks(
+            (
+                Check("Cut off sprues and vents", "Flush with the back, with a sharp blade."),
+                Check("Trim the flash along the trim line", "Template at 1:1 in sheet.pdf."),
+            ),
+            title="Trim",
+            numbered=False,
+        )
+    )
+    return Section("trim", "Demold and trim", tuple(blocks))
+
+
+def _opening(piece: Workpiece, block: Mapping[str, Any]) -> list[Check]:
+    told = block.get("opening") or ()
+    checks = []
+    for row in told:
+        _, _, z = (float(value) for value in row["direction"])
+        way = "up" if z > 0.9 else "down" if z < -0.9 else "sideways, away from the mold's middle"
+        note = f"It is clear after {decimal(float(row['travel_mm']), 0)} mm."
+        if float(row.get("casting_mm") or 0) > 0.05:
+            note += f" The casting gives way by {decimal(float(row['casting_mm']))} mm."
+        checks.append(Check(f"Draw {row['body']} {way}", note))
+    if checks:
+        return checks
+    wait = figures(piece, "mix").get("demold_h")
+    first = f"Wait {hours(float(wait))} from the pour." if wait else "Wait until it has cured."
+    cover = "lid" if block.get("style") == "lidded" else "core"
+    return [
+        Check(f"Lift the {cover} straight off", first),
+        Check("Peel the casting out of the cavity", "From the thin edge inward, all round."),
+    ]
