@@ -60,7 +60,7 @@ def block(
     block_out: bool = False,
     permitted_undercut_percent: float | None = None,
     rib_mm: float = 2.4,
-    rib_spacing_mm: float = 60.0,
+    rib_spacing_mm: float = 90.0,
     pressure_kpa: float = 10.0,
     bend_limit_mm: float = 0.5,
     lid: LidKind = "printed",
@@ -75,7 +75,7 @@ def block(
     style : 'cored', cavity and core with the pad as the gap between them;
         'lidded', an open cavity and a flat lid, the pad's back made flat; 'pieces', side
         pieces round a core, for a sleeve or a deeply curved cap
-    outer : 'rectangle'; 'outline' that follows the pad (less filament); 'jacket', an outline
+    outer : 'rectangle'; 'outline' that follows the pad (less filament); 'jacket', a rectangle
         hollowed out from the bed under a wall of `wall_mm`, on ribs (least filament)
     wall_mm : least material beside the pad; 1.2 to 60
     floor_mm : least material under and over the pad, and the lid's thickness; wall_mm to 100

@@ -27,7 +27,7 @@ _APRON_MM = 1.0
 def outline_of(cast: Cast, outer: Outer, margin: float) -> shapely.Polygon:
     """The plan outline of the block: the pad's shadow and a margin round it."""
     shadow = solid.silhouette(solid.from_mesh(cast.mesh))
-    if outer == "rectangle":
+    if outer != "outline":
         low_x, low_y, high_x, high_y = shadow.bounds
         return shapely.box(low_x - margin, low_y - margin, high_x + margin, high_y + margin)
     wide = shapely.union_all(shadow).buffer(margin + 20).buffer(-20).simplify(0.2)

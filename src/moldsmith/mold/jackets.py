@@ -1,14 +1,16 @@
 """Jackets: mold bodies at a constant wall, on ribs that stand on the bed.
 
-Under the working face stays a wall; the rest is hollowed out in cells between ribs, open
-at the bed plane, each under a roof that prints without support (`roofs`). Round the outline
-a rim goes down to the bed. Cells are halved as long as that frees more of the block.
+Under the working face and the flange stays a wall; the rest is hollowed out in cells
+between ribs, open at the bed plane and to the sides, each under a roof that prints without
+support (`roofs`). Cells are halved as long as that saves filament, against a block printed
+with sparse infill: where a cell would save nothing, the block stays.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TypeAlias
 
 import numpy as np
 import shapely
@@ -20,15 +22,17 @@ from ..geometry import solid
 from ..geometry.distance import SurfaceIndex
 from ..geometry.visibility import grid_over, highest
 from ..workpiece import Workpiece
-from .roofs import Ceiling, Roof, convex_part, roof_under
+from .roofs import Ceiling, Roof, roof_under
+from .stiffness import INFILL, SKIN_MM
 
 __all__ = ["Jacket", "filled", "hollow_of", "jacketed"]
 
 Floats = NDArray[np.float64]
+Box: TypeAlias = tuple[float, float, float, float]
 _LEAST_CELL_MM = 12.0
-_LEAST_HOLLOW_MM3 = 400.0
-_GAIN = 1.04  # by which two halves of a cell must be roomier than the whole
 _SPARE_MM = 0.05
+_AT_MM = 1e-6
+_OUT_MM = 5.0  # how far an open cell reaches past the outline
 _LOWERINGS = 6
 
 
@@ -38,16 +42,22 @@ class Jacket:
 
     cells : corners (n, 3) of each convex hollow, in the body's own frame;
     wall_mm : the least wall measured from the hollows to the working face;
-    bed_mm2 : what of it stands on the bed; ribs_mm : the least depth of a rib, from the
-    bed to the wall; span_mm : the widest cell
+    bed_mm2 : what of it stands on the bed; span_mm : the widest cell
     """
 
     body: solid.Solid
     cells: list[Floats]
     wall_mm: float
     bed_mm2: float
-    depth_mm: float
     span_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Hollow:
+    """A cell's roof, and the filament it saves."""
+
+    roof: Roof
+    saved_mm3: float
 
 
 def jacketed(
@@ -64,7 +74,7 @@ def jacketed(
 
     Parameters
     ----------
-    body : closed, with upright sides along `outline` and one flat end, the bed
+    body : closed, with upright sides along `outline`, a rectangle, and one flat end, the bed
     wall_mm : least distance from a hollow to the working face
     rib_mm, rib_spacing_mm : thickness of ribs, and how far apart they stand at most
     full : plan region that stays solid down to the bed
@@ -77,28 +87,25 @@ def jacketed(
     points = np.asarray(mesh.vertices) * [1, 1, flip] - [0, 0, flip * base]
     faces = np.asarray(mesh.faces)[:, ::-1] if upside_down else np.asarray(mesh.faces)
     upright = trimesh.Trimesh(points, faces, process=False)
-    inner = outline.buffer(-max(wall_mm, rib_mm), join_style="mitre").simplify(0.5)
     ceiling = _ceiling(upright, outline, wall_mm)
     roofs = [
-        roof
-        for box in _boxes(inner, rib_spacing_mm)
-        for roof in _divided(ceiling, inner, box, rib_mm)
+        hollow.roof
+        for box in _boxes(outline, rib_spacing_mm)
+        for hollow in _divided(ceiling, outline, box, rib_mm)
     ]
     roofs, wall = _kept_off(roofs, upright, ceiling, wall_mm)
     cells = [cell for cell in (roof.corners() for roof in roofs) if len(cell) > 3]
     back = np.array([1.0, 1.0, flip])
     cells = [cell * back + [0, 0, base] for cell in cells]
     if not cells:
-        return Jacket(body, [], float("inf"), outline.area, 0.0, 0.0)
+        return Jacket(body, [], float("inf"), outline.area, 0.0)
     hollow = solid.union(*(solid.hull(cell) for cell in cells))
     if not full.is_empty:
         hollow = solid.difference(hollow, solid.extrude(full, low - 5, high + 5))
     made = solid.difference(body, hollow)
     standing = solid.section(made, base + flip * 0.02).area
     spans = [float(np.ptp(cell[:, :2], axis=0).min()) for cell in cells]
-    # The lowest a roof meets a rib at: what the rib has for its depth there.
-    depth = float(np.median([_shoulder(roof) for roof in roofs]))
-    return Jacket(made, cells, wall, float(standing), depth, max(spans))
+    return Jacket(made, cells, wall, float(standing), max(spans))
 
 
 def hollow_of(cells: Sequence[Floats]) -> solid.Solid:
@@ -116,6 +123,8 @@ def filled(piece: Workpiece, name: str, body: solid.Solid, region: shapely.Geome
     cells = _recorded(piece, name)
     if not cells or region.is_empty:
         return body
+    # Open cells reach past the outline, the body does not.
+    region = region.intersection(shapely.Polygon(piece.record("block")["figures"]["outline_plan"]))
     wanted = []
     for cell in cells:
         low_x, low_y, _ = np.min(cell, axis=0)
@@ -158,52 +167,46 @@ def _ceiling(upright: trimesh.Trimesh, outline: shapely.Polygon, wall_mm: float)
     return Ceiling(grid.places(rows), under.ravel()[rows], step**2)
 
 
-def _boxes(inner: shapely.Polygon, spacing: float) -> list[tuple[float, float, float, float]]:
-    low_x, low_y, high_x, high_y = inner.bounds
+def _boxes(outline: shapely.Polygon, spacing: float) -> list[Box]:
+    low_x, low_y, high_x, high_y = outline.bounds
     columns = int(np.ceil((high_x - low_x) / spacing))
     rows = int(np.ceil((high_y - low_y) / spacing))
-    x, y = np.linspace(low_x, high_x, columns + 1), np.linspace(low_y, high_y, rows + 1)
+    x = np.linspace(low_x, high_x, columns + 1).tolist()
+    y = np.linspace(low_y, high_y, rows + 1).tolist()
     return [(x[i], y[j], x[i + 1], y[j + 1]) for i in range(columns) for j in range(rows)]
 
 
-def _divided(
-    ceiling: Ceiling,
-    inner: shapely.Polygon,
-    box: tuple[float, float, float, float],
-    rib_mm: float,
-) -> list[Roof]:
-    """The roofs over a box: one, or those of its halves where they free more."""
-    whole = _roof_in(ceiling, inner, box, rib_mm)
+def _divided(ceiling: Ceiling, outline: shapely.Polygon, box: Box, rib_mm: float) -> list[_Hollow]:
+    """The hollows over a box: one, or those of its halves where they save more filament."""
+    whole = _hollow_in(ceiling, outline, box, rib_mm)
     x0, y0, x1, y1 = box
-    across = x1 - x0 >= y1 - y0
     if max(x1 - x0, y1 - y0) < 2 * (_LEAST_CELL_MM + rib_mm):
         return [whole] if whole else []
-    if across:
+    if x1 - x0 >= y1 - y0:
         middle = (x0 + x1) / 2
         halves = [(x0, y0, middle, y1), (middle, y0, x1, y1)]
     else:
         middle = (y0 + y1) / 2
         halves = [(x0, y0, x1, middle), (x0, middle, x1, y1)]
-    parts = [roof for half in halves for roof in _divided(ceiling, inner, half, rib_mm)]
-    room = whole.volume_mm3 if whole else 0.0
-    if sum(part.volume_mm3 for part in parts) > _GAIN * room:
+    parts = [hollow for half in halves for hollow in _divided(ceiling, outline, half, rib_mm)]
+    if sum(part.saved_mm3 for part in parts) > (whole.saved_mm3 if whole else 0.0):
         return parts
     return [whole] if whole else []
 
 
-def _roof_in(
-    ceiling: Ceiling,
-    inner: shapely.Polygon,
-    box: tuple[float, float, float, float],
-    rib_mm: float,
-) -> Roof | None:
-    x0, y0, x1, y1 = box
-    half = rib_mm / 2
-    cell = convex_part(shapely.box(x0 + half, y0 + half, x1 - half, y1 - half).intersection(inner))
-    if cell is None or cell.area < _LEAST_CELL_MM**2 / 2:
+def _hollow_in(
+    ceiling: Ceiling, outline: shapely.Polygon, box: Box, rib_mm: float
+) -> _Hollow | None:
+    """The hollow over a box less half a rib all round, open where the box ends at the outline."""
+    low, high = np.reshape(outline.bounds, (2, 2))
+    box_low, box_high = np.reshape(box, (2, 2))
+    start = np.where(box_low <= low + _AT_MM, low - _OUT_MM, box_low + rib_mm / 2)
+    end = np.where(box_high >= high - _AT_MM, high + _OUT_MM, box_high - rib_mm / 2)
+    roof = roof_under(ceiling, shapely.box(*start, *end), outline)
+    if roof is None:
         return None
-    roof = roof_under(ceiling, cell)
-    return roof if roof and roof.volume_mm3 > _LEAST_HOLLOW_MM3 else None
+    saved = roof.saving_mm3(SKIN_MM, INFILL)
+    return _Hollow(roof, saved) if saved > 0 else None
 
 
 def _kept_off(
@@ -254,11 +257,3 @@ def _roof_points(roof: Roof, ceiling: Ceiling) -> Floats:
     rows = np.flatnonzero(height > 0)
     top = corners[corners[:, 2] > 0]
     return np.concatenate([np.column_stack([places[rows], height[rows]]), top])
-
-
-def _shoulder(roof: Roof) -> float:
-    """How high the sides of a hollow go, in the mean."""
-    corners = roof.corners()
-    inward = corners[:, :2] @ roof.normals.T - roof.offsets
-    at_side = corners[(inward.min(axis=1) < 1e-3) & (corners[:, 2] > -0.5)]
-    return float(at_side[:, 2].mean()) if len(at_side) else 0.0

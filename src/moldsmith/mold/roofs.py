@@ -1,9 +1,9 @@
 """Hollows under a face that print without support: cells with roofs of planes at 45 degrees.
 
-A cell is a convex polygon in plan. From each of its sides a plane rises inward, steeper
-than a printer needs to lay one line on the last; the hollow lies under all of them. Along
-its side a plane may slope as it likes: it only gets steeper by that. So the roof follows
-the face over it, and hangs nowhere.
+A cell is a convex polygon in plan. From each side that a rib holds, a plane rises inward,
+steeper than a printer needs to lay one line on the last; the hollow lies under all of them.
+Along its side a plane may slope as it likes: it only gets steeper by that. So the roof
+follows the face over it, and hangs nowhere. Sides without a rib are open to the outside.
 """
 
 from __future__ import annotations
@@ -13,9 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from scipy.spatial import HalfspaceIntersection
+from scipy.spatial import ConvexHull, HalfspaceIntersection
 
-__all__ = ["Ceiling", "Roof", "convex_part", "roof_under"]
+__all__ = ["Ceiling", "Roof", "roof_under"]
 
 Floats = NDArray[np.float64]
 
@@ -23,7 +23,6 @@ Floats = NDArray[np.float64]
 STEEP = float(1 / np.tan(np.radians(44.0)))
 _BELOW_MM = 1.0  # how far a hollow reaches under the bed, so that it opens cleanly
 _LEAST_HEIGHT_MM = 4.0
-_REFLEX = 1e-9
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +78,18 @@ class Roof:
         found = HalfspaceIntersection(np.concatenate([sides, roof, floor]), inner)
         return np.unique(np.round(found.intersections, 5), axis=0)
 
+    def saving_mm3(self, skin_mm: float, infill: float) -> float:
+        """Filament that the hollow saves: the infill it takes the place of, less its own skin."""
+        corners = self.corners()
+        if len(corners) < 4:
+            return 0.0
+        whole = ConvexHull(corners)
+        foot = ConvexHull(corners[corners[:, 2] < -_BELOW_MM + 1e-3, :2])
+        open_mm2, around_mm = float(foot.volume), float(foot.area)
+        volume = float(whole.volume) - open_mm2 * _BELOW_MM
+        skin = float(whole.area) - 2 * open_mm2 - around_mm * _BELOW_MM
+        return infill * volume - (1 - infill) * skin_mm * skin
+
     def _inner(self) -> Floats | None:
         """A point well inside, on a grid over the sides' polygon."""
         ring = _ring(self.normals, self.offsets)
@@ -95,48 +106,11 @@ class Roof:
         return np.array([*places[best], height[best] / 2 - _BELOW_MM])
 
 
-def convex_part(polygon: shapely.Geometry) -> shapely.Polygon | None:
-    """A large convex part of a plan region: at each inward corner the smaller side is cut off."""
-    parts = [part for part in shapely.get_parts(polygon) if part.geom_type == "Polygon"]
-    for _ in range(40):
-        if not parts:
-            return None
-        whole = max(parts, key=lambda part: part.area)
-        ring = np.asarray(shapely.orient_polygons(whole).exterior.coords)[:-1]
-        before, after = ring - np.roll(ring, 1, axis=0), np.roll(ring, -1, axis=0) - ring
-        before /= np.linalg.norm(before, axis=1, keepdims=True)
-        after /= np.linalg.norm(after, axis=1, keepdims=True)
-        turn = before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0]
-        if whole.interiors:
-            whole = _halved(whole, np.asarray(whole.interiors[0].centroid.coords[0]))
-        elif turn.min() >= -_REFLEX:
-            return shapely.Polygon(ring)
-        else:
-            worst = int(np.argmin(turn))
-            whole = _cut_along(whole, ring[worst], before[worst] + after[worst])
-        parts = [part for part in shapely.get_parts(whole) if part.geom_type == "Polygon"]
-    return None
+def roof_under(ceiling: Ceiling, polygon: shapely.Polygon, within: shapely.Geometry) -> Roof | None:
+    """The hollow under a ceiling over a convex plan polygon; None where there is no room.
 
-
-def _halved(polygon: shapely.Polygon, place: Floats) -> shapely.Geometry:
-    return _cut_along(polygon, place, np.array([1.0, 0.0]))
-
-
-def _cut_along(polygon: shapely.Polygon, place: Floats, along: Floats) -> shapely.Geometry:
-    """The larger part of a polygon cut along a line through a place."""
-    along = along / np.linalg.norm(along)
-    left = np.array([-along[1], along[0]])
-    far = 2 * np.hypot(*np.ptp(np.reshape(polygon.bounds, (2, 2)), axis=0)) + 1
-    side = shapely.Polygon(
-        [place - far * along, place + far * along, place + far * (along + left),
-         place - far * (along - left)]
-    )  # fmt: skip
-    one, two = polygon.intersection(side), polygon.difference(side)
-    return one if one.area > two.area else two
-
-
-def roof_under(ceiling: Ceiling, polygon: shapely.Polygon) -> Roof | None:
-    """The hollow under a ceiling over a convex plan polygon; None where there is no room."""
+    within : plan region; sides of the polygon outside it are open, with no plane of their own
+    """
     over = ceiling.over(polygon)
     if len(over.places) < 3:
         return None
@@ -145,7 +119,11 @@ def roof_under(ceiling: Ceiling, polygon: shapely.Polygon) -> Roof | None:
     along /= np.linalg.norm(along, axis=1, keepdims=True)
     normals = np.stack([-along[:, 1], along[:, 0]], axis=1)
     offsets = (normals * ring).sum(axis=1)
-    inward = over.places @ normals.T - offsets
+    middle = shapely.points((ring + np.roll(ring, -1, axis=0)) / 2)
+    held = shapely.intersects(within, middle)
+    if not held.any():
+        return None
+    inward = np.where(held, over.places @ normals.T - offsets, np.inf)
     nearest = np.argmin(inward, axis=1)
     slopes, levels = np.array(STEEP * normals), np.full(len(ring), np.inf)
     for side in range(len(ring)):
@@ -155,6 +133,7 @@ def roof_under(ceiling: Ceiling, polygon: shapely.Polygon) -> Roof | None:
                 over.places[rows], over.heights[rows], normals[side], along[side]
             )
     _fill_in(ring, slopes, levels)
+    slopes, levels = slopes[held], levels[held]
     height = (over.places @ slopes.T + levels).min(axis=1)
     if height.max() < _LEAST_HEIGHT_MM:
         return None

@@ -19,7 +19,9 @@ from ..geometry import solid
 from .plates import rectangular_plate
 
 __all__ = [
+    "INFILL",
     "PRINT_MODULUS_MPA",
+    "SKIN_MM",
     "Giving",
     "beam_deflection_mm",
     "giving_way",
@@ -32,8 +34,8 @@ Floats = NDArray[np.float64]
 PRINT_MODULUS_MPA = 2000.0  # filaments of the PLA class, printed solid (common practice)
 _GRAVITY = 9.80665
 _SECTIONS = np.linspace(0.2, 0.8, 7)
-_SKIN_MM = 1.2  # three lines, or six layers
-_INFILL = 0.15
+SKIN_MM = 1.2  # three lines, or six layers
+INFILL = 0.15
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,5 +124,5 @@ def second_moment_mm4(section: shapely.Geometry, upright: int) -> float:
 
 def printed_cm3(mesh: trimesh.Trimesh) -> float:
     """Roughly what is laid down: a skin of 1.2 mm all over, the rest at 15 % infill."""
-    skin = min(float(mesh.area) * _SKIN_MM, float(mesh.volume))
-    return (skin + _INFILL * (float(mesh.volume) - skin)) / 1000
+    skin = min(float(mesh.area) * SKIN_MM, float(mesh.volume))
+    return (skin + INFILL * (float(mesh.volume) - skin)) / 1000
