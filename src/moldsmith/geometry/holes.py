@@ -39,7 +39,7 @@ def fill(vertices: Floats, faces: Ints, loops: list[Ints]) -> tuple[Floats, Ints
 
     loops : borders as `topology.border_loops` gives them
     """
-    present = np.unique(edge_keys(half_edges(faces)))
+    present = _edges_between(loops, faces, len(vertices))
     corners = [loop[::-1] for loop in loops if len(loop) == 3]
     triples = np.array(corners, dtype=np.int64).reshape(-1, 3)
     grown, added, lengths = [vertices], [triples], [_side_lengths(vertices[triples])]
@@ -56,6 +56,14 @@ def fill(vertices: Floats, faces: Ints, loops: list[Ints]) -> tuple[Floats, Ints
     whole = np.concatenate(grown)
     whole = _faired(whole, faces, patch, np.concatenate(lengths), len(vertices))
     return whole, np.concatenate([faces, patch])
+
+
+def _edges_between(loops: list[Ints], faces: Ints, count: int) -> Ints:
+    """Keys of the edges, in ascending order, that join two vertices of loops."""
+    on_loop = np.zeros(count, dtype=bool)
+    on_loop[np.concatenate([np.empty(0, dtype=np.int64), *loops])] = True
+    edges = half_edges(faces[on_loop[faces].sum(axis=1) > 1])
+    return np.unique(edge_keys(edges[on_loop[edges].all(axis=1)]))
 
 
 def _triangulated(points: Floats, rim: Ints, present: Ints) -> Plan:

@@ -36,8 +36,8 @@ def half_edges(faces: Ints) -> Ints:
 
 def edge_keys(edges: Ints) -> Ints:
     """One integer an edge, the same for both directions."""
-    low, high = edges.min(axis=1), edges.max(axis=1)
-    return np.asarray(low.astype(np.int64) << 32 | high.astype(np.int64))
+    tail, head = edges[:, 0].astype(np.int64), edges[:, 1].astype(np.int64)
+    return np.asarray(np.minimum(tail, head) << 32 | np.maximum(tail, head))
 
 
 def border_edges(faces: Ints) -> Ints:

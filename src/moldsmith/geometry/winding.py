@@ -128,18 +128,21 @@ def _dipole(away: Floats, square: Floats, dipole: Floats, linear: Floats) -> Flo
 def _halving_order(middles: Floats) -> Ints:
     """Faces ordered so that equal halvings of the row part them at the median of the longest side.
 
-    Every node of every level is cut at once: one sort by node and coordinate.
+    Every node of every level is cut at once: one sort by node and place in it.
     """
     count = len(middles)
     order = np.arange(count)
     for level in range(_depth(count)):
         bounds = _bounds(count, level)
         own = middles[order]
-        high = np.maximum.reduceat(own, bounds[:-1])
-        axis = np.argmax(high - np.minimum.reduceat(own, bounds[:-1]), axis=1)
-        node = np.repeat(np.arange(len(axis)), np.diff(bounds))
-        along = own[np.arange(count), axis[node]]
-        order = order[np.lexsort((along, node))]
+        low = np.minimum.reduceat(own, bounds[:-1])
+        side = np.maximum.reduceat(own, bounds[:-1]) - low
+        nodes = np.arange(len(side))
+        axis = np.argmax(side, axis=1)
+        node = np.repeat(nodes, np.diff(bounds))
+        along = own[np.arange(count), axis[node]] - low[nodes, axis][node]
+        along *= 0.999 / np.maximum(side[nodes, axis], 1e-300)[node]
+        order = order[np.argsort(node + along, kind="stable")]
     return order
 
 

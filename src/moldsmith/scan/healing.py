@@ -25,6 +25,7 @@ Ints = NDArray[np.int64]
 
 APART_MM = 0.02  # between vertices that were one: well above the step of an STL's float32
 SPIKE_DEG = 90.0  # angles round a vertex: flat is 360, a cone this sharp is no body
+ANGLES_AT_ONCE = 500_000  # faces; bounds the memory
 SURE_ROUNDNESS = 0.002  # enclosed volume that tells the outside from the inside
 
 
@@ -118,7 +119,7 @@ def _check(parameter: str, value: float, low: float, high: float) -> None:
 
 
 def _weld(surface: _Surface, weld_mm: float) -> None:
-    count = len(np.unique(surface.faces))
+    count = _used(surface.faces, len(surface.vertices)).sum()
     faces = topology.weld_near(surface.vertices, surface.faces, weld_mm)
     degenerate = topology.degenerate(faces)
     faces = faces[~degenerate]
@@ -128,24 +129,34 @@ def _weld(surface: _Surface, weld_mm: float) -> None:
         raise BadScan(
             f"no triangle is larger than weld_mm = {weld_mm:g}", "Check the unit of the scan"
         )
-    surface.counts["vertices_welded"] = count - len(np.unique(faces))
+    left = _used(faces, len(surface.vertices)).sum()
+    surface.counts["vertices_welded"] = int(count - left)
     surface.counts["degenerate_dropped"] = int(degenerate.sum())
     surface.counts["repeated_dropped"] = int(repeated.sum())
     surface.vertices, surface.faces = topology.compact(surface.vertices, faces)
 
 
+def _used(faces: Ints, count: int) -> NDArray[np.bool_]:
+    """Which of `count` vertices a face names."""
+    used = np.zeros(count, dtype=bool)
+    used[faces] = True
+    return used
+
+
 def _drop_spikes(surface: _Surface) -> None:
     """Vertices that stick out like a needle go with their triangles; the hole is filled later."""
     faces, count = surface.faces, len(surface.vertices)
-    angles = corner_angles(surface.vertices, faces)
-    around = np.bincount(faces.ravel(), angles.ravel(), minlength=count)
+    around = np.zeros(count)
+    for part in np.array_split(faces, -(-len(faces) // ANGLES_AT_ONCE)):
+        angles = corner_angles(surface.vertices, part)
+        around += np.bincount(part.ravel(), angles.ravel(), minlength=count)
     border = np.zeros(count, dtype=bool)
     border[topology.border_edges(faces)] = True
     spike = ~border & (around < SPIKE_DEG)
     gone = spike[faces].any(axis=1)
     if gone.all():
         return
-    surface.counts["spikes_dropped"] = int(spike[np.unique(faces)].sum())
+    surface.counts["spikes_dropped"] = int((spike & _used(faces, count)).sum())
     surface.vertices, surface.faces = topology.compact(surface.vertices, faces[~gone])
 
 

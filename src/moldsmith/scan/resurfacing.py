@@ -33,6 +33,7 @@ OVERLAP_SHARE = 0.03  # of the area that lies inside the rest of the scan
 WITHIN = 0.9  # mean winding number beyond which a face lies inside the scan
 PROBES = 2000  # places at which the overlap is looked for
 LAYER_MM = 6.0  # a second pass of the scanner lies this near the first; from memory
+LAYER_PROBES = 20_000  # places of a piece at which a layer is looked for
 LAYER_SHARE = 0.7  # of a piece's area that must lie so near for it to be a layer
 ACCURACY = 1.5  # of the winding tree: the sign is all that is asked
 OPEN_SHARE = 0.6  # of the resolution: farther from the scan the new surface spans an opening
@@ -78,15 +79,28 @@ def without_layers(vertices: Floats, faces: Ints) -> tuple[Ints, int]:
     large = large[size[large] > 0.01 * size.max()]
     kept, dropped = [int(large[0])], []
     for part in large[1:].tolist():
-        base = topology.compact(vertices, faces[np.isin(label, kept)])
         own = np.flatnonzero(label == part)
+        own = own[:: -(-len(own) // LAYER_PROBES)]
         middles = vertices[faces[own]].mean(axis=1)
-        near = SurfaceIndex(*base, LAYER_MM / 2).nearest_samples(middles)[0] < LAYER_MM
+        base = faces[np.isin(label, kept) & _about(vertices, faces, middles, LAYER_MM)]
+        if len(base) == 0:
+            kept.append(part)
+            continue
+        index = SurfaceIndex(*topology.compact(vertices, base), LAYER_MM / 2)
+        near = index.nearest_samples(middles)[0] < LAYER_MM
         if np.average(near, weights=area[own]) > LAYER_SHARE:
             dropped.append(part)
         else:
             kept.append(part)
     return faces[~np.isin(label, dropped)], len(dropped)
+
+
+def _about(vertices: Floats, faces: Ints, points: Floats, reach: float) -> Mask:
+    """Which faces may come within reach of the points, by the points' bounding box."""
+    below = vertices < points.min(axis=0) - reach
+    above = vertices > points.max(axis=0) + reach
+    away = [beyond[faces].all(axis=1).any(axis=1) for beyond in (below, above)]
+    return np.asarray(~(away[0] | away[1]))
 
 
 def resurfaced(
