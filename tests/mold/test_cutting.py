@@ -7,7 +7,9 @@ import pytest
 
 import moldsmith as ms
 from moldsmith.geometry import solid
-from moldsmith.mold.cutting import KeepOut, place_cuts, place_pegs
+from moldsmith.mold.cut_costs import KeepOut
+from moldsmith.mold.cutting import place_cuts
+from moldsmith.mold.pegging import place_pegs
 from moldsmith.printing.pose import bed_pose, fits_flat
 
 

@@ -4,18 +4,34 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..geometry import solid
 
-__all__ = ["PEG_TAPER_DEG", "Peg", "peg_solid", "socket_solid"]
+__all__ = ["PEG_TAPER_DEG", "Key", "Peg", "peg_solid", "socket_solid"]
 
 Floats = NDArray[np.float64]
 PEG_TAPER_DEG = 10.0  # per side; engages well before the faces meet (common practice)
 _ROOT_MM = 1.0
+
+
+class Key(Protocol):
+    """What holds two parts of a cut in line, on its low and on its high side."""
+
+    def added(self) -> list[solid.Solid]:
+        """What the low part gets."""
+
+    def taken(self, clearance_mm: float) -> tuple[list[solid.Solid], list[solid.Solid]]:
+        """What is cut from the low part, and from the high part."""
+
+    def probes(self) -> tuple[Floats, Floats]:
+        """A point in the low part's material and one in the high part's, close to the key."""
+
+    def described(self) -> Mapping[str, Any]:
+        """The key for the stage log."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,8 +56,18 @@ class Peg:
     def tip_radius_mm(self) -> float:
         return self.radius_mm - self.length_mm * _slope()
 
+    def added(self) -> list[solid.Solid]:
+        return [peg_solid(self)]
+
+    def taken(self, clearance_mm: float) -> tuple[list[solid.Solid], list[solid.Solid]]:
+        return [], [socket_solid(self, clearance_mm)]
+
+    def probes(self) -> tuple[Floats, Floats]:
+        axis, base = np.asarray(self.axis), np.asarray(self.base)
+        corner = self.radius_mm / np.cos(np.pi / self.sides)
+        return base - 0.5 * axis, base + 2 * axis + (corner + 1.0) * np.roll(axis, 1)
+
     def described(self) -> Mapping[str, Any]:
-        """The peg for the stage log."""
         return {
             "base": [round(value, 4) for value in self.base],
             "axis": [round(value, 4) for value in self.axis],

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -11,42 +12,39 @@ from numpy.typing import NDArray
 
 from ..errors import BadParameter, CannotBuild
 from ..geometry import solid
+from ..printing.filament import Filament
 from ..printing.pose import bed_pose
 from ..printing.printer import Printer
 from ..stage import stage
 from ..workpiece import Finding, Workpiece
 from .bodies import mold_bodies
-from .cutting import Cut, KeepOut, place_cuts, place_pegs
+from .cut_costs import FineFace, KeepOut, Objective
+from .cut_planes import Cut
+from .cutting import place_cuts
 from .flanges import FLANGE_KEY_MM, flange_pegs
-from .keys import Peg, peg_solid, socket_solid
+from .joints import Dovetail, DowelHole, SeamBolt
+from .keying import Joint
+from .keys import Key, Peg, peg_solid, socket_solid
+from .separating import separate
 from .side_joints import carried_joints, key_places
 
 __all__ = ["split"]
 
 Floats = NDArray[np.float64]
 _TURNED = ("core", "lid")  # lie on a cavity, and are printed the other way up
-_CRUMB_MM3 = 1.0
 
 
 @dataclass(slots=True)
-class _Joint:
+class _Meeting:
     """A keyed meeting of two parts, for the log."""
 
     kind: str
     low: str
     high: str
-    pegs: list[Peg]
+    keys: Sequence[Key]
+    joint: str = "pegs"
     axis: int | None = None
     at: float | None = None
-
-
-@dataclass(slots=True)
-class _Split:
-    """What the cutting of one body gave."""
-
-    parts: list[solid.Solid]
-    joints: list[tuple[int, int, Cut]] = field(default_factory=list)
-    weak: list[Cut] = field(default_factory=list)
 
 
 @stage
@@ -54,34 +52,51 @@ def split(
     piece: Workpiece,
     *,
     printer: Printer = Printer(),  # noqa: B008 - frozen, so one default serves all calls
+    filament: Filament = Filament(),  # noqa: B008
+    objective: Objective = "parts",
+    joint: Joint = "pegs",
     clearance_mm: float = 0.2,
     flange_keys: int = 4,
+    most_hours: float | None = None,
+    most_grams: float | None = None,
 ) -> Workpiece:
-    """Cut the mold bodies into the fewest parts that fit the printer, and key them.
+    """Cut the mold bodies into parts that fit the printer, and key them.
 
     Parameters
     ----------
     printer : whose volume the parts must fit, turned about z as needed
-    clearance_mm : gap between a peg and its socket on every side, 0.05 to 1;
+    filament : whose density and greatest flow give grams and hours of a part
+    objective : 'parts', the fewest; 'longest', the largest part small, for more parts;
+        'seam', little cut across the face that shapes the casting; 'balanced', some of each
+    joint : what holds the parts of a cut in line. 'pegs', cone frusta; 'dovetail', a ridge
+        on which the next part slides to its place; 'dowels', loose pins by ISO 2338;
+        'bolted', M5 to M3 through the seam from pockets in the outer face, beside pegs.
+        A cut with no room for it gets pegs
+    clearance_mm : gap between a key and its room on every side, 0.05 to 1;
         0.2 slides on a filament printer (common practice)
     flange_keys : pegs between cavity and core or lid, 0 to 8; the first is larger,
         so that they close one way only
+    most_hours, most_grams : no part may need more, 0.1 to 500 and 5 to 20000, so that a
+        failed print costs little. Both are of the part printed solid, hours at the
+        filament's greatest flow: grams are then a bound from above, hours a proxy
 
     Cuts stand where there is room for keys and away from channels, stops, flange
-    keys and thin walls. Pegs are cone frusta placed by largest inscribed circles;
-    their number and size follow the section's area.
+    keys, bolts and thin walls. Keys are placed by largest inscribed circles; their number
+    and size follow the section's area, and one is larger, so that parts go together one
+    way only.
 
     Makes a body for each part ('cavity', or 'cavity-1', 'cavity-2', ...), in the
     mold frame; figures hold each part's print pose: cavity and side pieces as they
     stand, a cavity's core and lid upside down, on z = 0 in the middle of the bed.
 
-    Findings: 'no-room-for-flange-key', 'no-room-for-key', 'few-keys'.
+    Findings: 'no-room-for-flange-key', 'no-room-for-key', 'few-keys', 'joint-changed',
+    'part-over-limit'.
 
     Raises
     ------
     BadParameter : the printer is smaller than a key or would need more than 64 parts
     """
-    _check(clearance_mm, flange_keys)
+    _check(clearance_mm, flange_keys, most_hours, most_grams)
     bodies = {name: solid.from_mesh(piece.body(name)) for name in mold_bodies(piece)}
     cover = "lid" if "lid" in bodies else "core"
     if len(bodies) < 2:
@@ -92,28 +107,33 @@ def split(
     if "cavity" in bodies:
         pegs, findings = _keyed_flange(piece, bodies, cover, clearance_mm, flange_keys)
     keep_out = _keep_out(piece, pegs)
+    most_mm3 = _most_mm3(filament, most_hours, most_grams)
     made: dict[str, trimesh.Trimesh] = {}
     rows: list[dict[str, Any]] = []
-    joints = [_Joint("flange", "cavity", cover, pegs)] if "cavity" in bodies else []
+    meetings = [_Meeting("flange", "cavity", cover, pegs)] if "cavity" in bodies else []
     parts: dict[str, dict[str, solid.Solid]] = {}
     for name, body in bodies.items():
-        result = _cut_up(body, place_cuts(body, printer, keep_out), clearance_mm)
+        turned = name in _TURNED and "cavity" in bodies
+        cuts = place_cuts(
+            body, printer, keep_out, objective, fine=_fine_face(piece, turned), most_mm3=most_mm3
+        )
+        result = separate(body, cuts, clearance_mm, joint, 1 if turned else -1)
         names = [name] if len(result.parts) == 1 else _numbered(name, len(result.parts))
-        for part_name, part in zip(names, result.parts, strict=True):
-            mesh = solid.printable(part)
-            made[part_name] = mesh
-            rows.append(
-                _row(part_name, name, mesh, printer, name in _TURNED and "cavity" in bodies)
-            )
         parts[name] = dict(zip(names, result.parts, strict=True))
-        joints += [
-            _Joint("cut", names[low], names[high], cut.pegs, cut.axis, cut.at)
+        for part_name, part in parts[name].items():
+            made[part_name] = solid.printable(part)
+            rows.append(_row(part_name, name, made[part_name], printer, turned, filament))
+        meetings += [
+            _Meeting("cut", names[low], names[high], cut.keys, cut.joint, cut.axis, cut.at)
             for low, high, cut in result.joints
         ]
         findings += [_few_keys(name, cut, body) for cut in result.weak]
+        findings += [_changed(name, cut, joint) for cut in result.changed]
+    findings += [_over_limit(row) for row in rows if 1000 * row["volume_cm3"] > most_mm3]
     figures: dict[str, Any] = {
         "parts": rows,
-        "joints": [*carried_joints(piece, parts), *(_described(joint) for joint in joints)],
+        "joints": [*carried_joints(piece, parts), *(_described(item) for item in meetings)],
+        "objective": objective,
         "clearance_mm": clearance_mm,
         "bodies_cm3": {
             name: round(solid.volume_mm3(body) / 1000, 4) for name, body in bodies.items()
@@ -122,11 +142,35 @@ def split(
     return piece.without(*bodies).with_named(made).note(figures, findings)
 
 
-def _check(clearance: float, flange_keys: int) -> None:
-    if not 0.05 <= clearance <= 1:
-        raise BadParameter(f"clearance_mm = {clearance:g}", "Choose 0.05 to 1 mm")
-    if not 0 <= flange_keys <= 8:
-        raise BadParameter(f"flange_keys = {flange_keys}", "Choose 0 to 8")
+def _check(
+    clearance: float, flange_keys: int, most_hours: float | None, most_grams: float | None
+) -> None:
+    ranges = (
+        ("clearance_mm", clearance, 0.05, 1, " mm"),
+        ("flange_keys", flange_keys, 0, 8, ""),
+        ("most_hours", most_hours, 0.1, 500, " h"),
+        ("most_grams", most_grams, 5, 20_000, " g"),
+    )
+    for key, value, least, most, unit in ranges:
+        if value is not None and not least <= value <= most:
+            raise BadParameter(f"{key} = {value:g}", f"Choose {least:g} to {most:g}{unit}")
+
+
+def _most_mm3(filament: Filament, most_hours: float | None, most_grams: float | None) -> float:
+    """The largest volume that a part may have, printed solid."""
+    limits = [np.inf]
+    if most_hours is not None:
+        limits.append(most_hours * 3600 * filament.max_flow_mm3_s)
+    if most_grams is not None:
+        limits.append(most_grams / filament.density_g_cm3 * 1000)
+    return float(min(limits))
+
+
+def _fine_face(piece: Workpiece, over: bool) -> FineFace:
+    """The pad's surface that looks at a body over it, or at one under and beside it."""
+    pad = piece.body("pad")
+    up = pad.face_normals[:, 2] > 0
+    return FineFace(np.asarray(pad.vertices), np.asarray(pad.faces)[up if over else ~up])
 
 
 def _keyed_flange(
@@ -188,86 +232,17 @@ def _keep_out(piece: Workpiece, pegs: list[Peg]) -> list[KeepOut]:
     return items
 
 
-def _cut_up(body: solid.Solid, cuts: list[Cut], clearance: float) -> _Split:
-    """Cut a body at all planes; pegs go to the low side, sockets to the high side."""
-    pieces = [body]
-    joined: list[Cut] = []
-    result = _Split([])
-    for cut in cuts:
-        pieces, keyed = _cut_all(pieces, cut, cuts, clearance)
-        joined += keyed
-    parts = [
-        part
-        for whole in pieces
-        for part in solid.components(whole)
-        if solid.volume_mm3(part) > _CRUMB_MM3
-    ]
-    result.parts = sorted(parts, key=lambda part: tuple(np.round(part.bounding_box()[:3], 2)))
-    for cut in joined:
-        if len(cut.pegs) < 2:
-            result.weak.append(cut)
-        result.joints += _shared_out(result.parts, cut)
-    return result
-
-
-def _shared_out(parts: list[solid.Solid], cut: Cut) -> list[tuple[int, int, Cut]]:
-    """A cut's pegs by the parts they join: later cuts may have divided both sides."""
-    pairs: dict[tuple[int, int], list[Peg]] = {}
-    for peg in cut.pegs:
-        ends = _owners(parts, peg)
-        if ends is not None:
-            pairs.setdefault(ends, []).append(peg)
-    return [(*ends, Cut(cut.axis, cut.at, pegs)) for ends, pegs in sorted(pairs.items())]
-
-
-def _cut_all(
-    pieces: list[solid.Solid], cut: Cut, cuts: list[Cut], clearance: float
-) -> tuple[list[solid.Solid], list[Cut]]:
-    """Cut every piece that the plane passes through."""
-    after: list[solid.Solid] = []
-    keyed: list[Cut] = []
-    normal = np.eye(3)[cut.axis]
-    for whole in pieces:
-        high, low = solid.split_by_plane(whole, normal, cut.at)
-        if high.is_empty() or low.is_empty():
-            after.append(whole)
-            continue
-        groups = place_pegs(whole, cut, cuts, clearance)
-        pegs = [peg for group in groups for peg in group]
-        if pegs:
-            low = solid.union(low, *(peg_solid(peg) for peg in pegs))
-            high = solid.difference(high, *(socket_solid(peg, clearance) for peg in pegs))
-        keyed += [Cut(cut.axis, cut.at, group) for group in groups]
-        after += [low, high]
-    return after, keyed
-
-
-def _owners(parts: list[solid.Solid], peg: Peg) -> tuple[int, int] | None:
-    """The parts that hold a peg's root and the material round its socket."""
-    axis, base = np.asarray(peg.axis), np.asarray(peg.base)
-    side = np.roll(axis, 1)
-    root = base - 0.5 * axis
-    corner = peg.radius_mm / np.cos(np.pi / peg.sides)
-    wall = base + 2 * axis + (corner + 1.0) * side
-    found = [_holder(parts, point) for point in (root, wall)]
-    if None in found:
-        return None
-    return int(found[0] or 0), int(found[1] or 0)
-
-
-def _holder(parts: list[solid.Solid], point: Floats) -> int | None:
-    probe = solid.box(point - 0.05, point + 0.05)
-    shares = [solid.volume_mm3(solid.intersection(part, probe)) for part in parts]
-    best = int(np.argmax(shares))
-    return best if shares[best] > 0 else None
-
-
 def _numbered(name: str, count: int) -> list[str]:
     return [f"{name}-{number}" for number in range(1, count + 1)]
 
 
 def _row(
-    name: str, of: str, mesh: trimesh.Trimesh, printer: Printer, upside_down: bool
+    name: str,
+    of: str,
+    mesh: trimesh.Trimesh,
+    printer: Printer,
+    upside_down: bool,
+    filament: Filament,
 ) -> dict[str, Any]:
     pose = bed_pose(mesh.vertices, printer, upside_down=upside_down)
     if pose is None:
@@ -284,18 +259,47 @@ def _row(
         "pose": np.round(pose, 9).tolist(),
         "size_mm": np.round(np.ptp(laid, axis=0), 3).tolist(),
         "volume_cm3": round(float(mesh.volume) / 1000, 4),
+        "solid_grams": round(float(mesh.volume) / 1000 * filament.density_g_cm3, 1),
+        "solid_hours": round(float(mesh.volume) / filament.max_flow_mm3_s / 3600, 3),
     }
 
 
-def _described(joint: _Joint) -> dict[str, Any]:
+def _described(meeting: _Meeting) -> dict[str, Any]:
+    def rows(kind: type) -> list[Any]:
+        return [key.described() for key in meeting.keys if isinstance(key, kind)]
+
     return {
-        "kind": joint.kind,
-        "low": joint.low,
-        "high": joint.high,
-        "axis": None if joint.axis is None else "xyz"[joint.axis],
-        "at_mm": joint.at,
-        "pegs": [peg.described() for peg in joint.pegs],
+        "kind": meeting.kind,
+        "joint": meeting.joint,
+        "low": meeting.low,
+        "high": meeting.high,
+        "axis": None if meeting.axis is None else "xyz"[meeting.axis],
+        "at_mm": meeting.at,
+        "pegs": rows(Peg),
+        "dovetails": rows(Dovetail),
+        "dowels": rows(DowelHole),
+        "bolts": rows(SeamBolt),
     }
+
+
+def _changed(name: str, cut: Cut, joint: str) -> Finding:
+    return Finding(
+        "joint-changed",
+        "note",
+        f"the cut of {name} at {'xyz'[cut.axis]} = {cut.at:.0f} mm has no room for "
+        f"{'bolts' if joint == 'bolted' else joint} and got pegs: make wall_mm and floor_mm larger",
+        name,
+    )
+
+
+def _over_limit(row: dict[str, Any]) -> Finding:
+    return Finding(
+        "part-over-limit",
+        "warning",
+        f"{row['body']} would weigh {row['solid_grams']:.0f} g and take {row['solid_hours']:.1f} h "
+        "if printed solid, over the limit: choose a smaller most_hours or most_grams",
+        row["body"],
+    )
 
 
 def _few_keys(name: str, cut: Cut, body: solid.Solid) -> Finding:
@@ -305,6 +309,6 @@ def _few_keys(name: str, cut: Cut, body: solid.Solid) -> Finding:
     x, y, z = where.tolist()
     place = f"the cut of {name} at {'xyz'[cut.axis]} = {cut.at:.0f} mm"
     remedy = "line the parts up by hand, or make wall_mm and floor_mm larger"
-    if cut.pegs:
+    if cut.keys:
         return Finding("few-keys", "note", f"{place} holds one key only: {remedy}", name, (x, y, z))
     return Finding("no-room-for-key", "warning", f"{place} has no key: {remedy}", name, (x, y, z))
