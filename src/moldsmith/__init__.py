@@ -51,6 +51,7 @@ _ROOMS = {
     "lay_out": "printing.posing",
     "fill": "pouring.filling",
     "mix": "pouring.mixing",
+    "clamp": "pouring.clamping",
     "free_rise_kg_m3": "pouring.batches",
     "run_job": "batch",
     "cluster_executor": "cluster",
@@ -75,6 +76,7 @@ if TYPE_CHECKING:
     from .pad.pressing import fit_check as fit_check
     from .pad.shelling import shell as shell
     from .pouring.batches import free_rise_kg_m3 as free_rise_kg_m3
+    from .pouring.clamping import clamp as clamp
     from .pouring.filling import fill as fill
     from .pouring.materials import Material as Material
     from .pouring.materials import material as material

@@ -51,6 +51,7 @@ ROUTE: Mapping[str, str] = {
     "estimate": ".printing.estimating:estimate",
     "fill": ".pouring.filling:fill",
     "mix": ".pouring.mixing:mix",
+    "clamp": ".pouring.clamping:clamp",
 }
 
 # Stages that a piece goes through only if the job has a table for them: a scan may come cropped.

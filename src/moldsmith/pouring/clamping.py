@@ -1,0 +1,352 @@
+"""What holds the mold shut while it fills: pressure, force, bolts, clamps, weights, lid."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+import shapely
+import trimesh
+from numpy.typing import NDArray
+
+from ..errors import BadParameter
+from ..geometry import solid
+from ..geometry.visibility import grid_over, highest
+from ..mold.bodies import mold_bodies
+from ..mold.flange_loads import BoltLoad, bolt_limit_n, bolts_for
+from ..mold.hardware import BoltSize, Strength, bolt, tightening_torque_nm
+from ..mold.plates import rectangular_plate, rectangular_thickness_mm
+from ..stage import stage
+from ..workpiece import Finding, Workpiece
+from .batches import GRAVITY_M_S2, sealed_pressure_kpa
+from .channels import channel_rows
+from .materials import Material
+from .voids import mold_meshes
+
+__all__ = ["clamp", "head_kpa"]
+
+Floats = NDArray[np.float64]
+BoltName = Literal["M3", "M4", "M5", "M6", "M8"]
+_SHEET = {"youngs_mpa": 3000.0, "stress_mpa": 10.0, "poisson": 0.37}  # acrylic: 2.8 to 3.3 GPa;
+# sustained stress of at most 10 MPa against crazing (published guides)
+_HEAVY_KG = 60.0
+_ROUND_MM = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class _Load:
+    """Pressures in kPa, areas in mm² and forces in N on the cover and on the sides."""
+
+    head_kpa: float
+    extra_kpa: float
+    assumption: str
+    shadow_mm2: float
+    uplift_n: float
+    sides_mm2: tuple[float, float]
+    around_mm: float
+    span_mm: tuple[float, float]
+
+    @property
+    def force_n(self) -> float:
+        """Upward on the cover: the pressure on its shadow, and the head under each place of it."""
+        return self.extra_kpa * self.shadow_mm2 / 1000 + self.uplift_n
+
+    @property
+    def mean_kpa(self) -> float:
+        return 1000 * self.force_n / self.shadow_mm2
+
+
+@stage
+def clamp(
+    piece: Workpiece,
+    *,
+    material: Material,
+    pressure_kpa: float | None = None,
+    packing_factor: float | None = None,
+    bolts: BoltName = "M5",
+    strength: Strength = "8.8",
+    safety: float = 2.0,
+    allow_mpa: float = 10.0,
+    clamp_n: float = 500.0,
+    youngs_mpa: float = 2000.0,
+    deflection_mm: float = 0.5,
+) -> Workpiece:
+    """Say what holds the mold shut: pressure, forces, bolts or clamps or weights, and the lid.
+
+    Parameters
+    ----------
+    material : what is cast
+    pressure_kpa : of a foam on the walls, if it is known, over the air's; 0 to 500. Left out,
+        the bound of a sealed mold that no gas leaves (our model); a liquid has its head alone
+    packing_factor : of a foam, 1 to 2; the mix plan's or the material's if left out
+    bolts, strength : size, and property class by ISO 898-1, where bolts hold it
+    safety : factor on the force, 1 to 5
+    allow_mpa : stress allowed in the print, under washers and bending, 1 to 40; 10 is a
+        fifth of the PLA class (common practice, for creep and infill)
+    clamp_n : what one clamp presses, 20 to 10000; 500 is a light screw clamp (from memory)
+    youngs_mpa : of the print, 200 to 10000; 2000 is the PLA class printed solid (common practice)
+    deflection_mm : that the lid may bulge; 0.05 to 5
+
+    Force: pressure times projected area, whatever the cavity's form; under a liquid, weight of
+    the column from the cover's face up to the funnel's mouth. Lid: Roark's rectangular plate,
+    edges supported, over the rectangle round the void: on the safe side.
+
+    Findings: 'pressure-assumed', 'lid-thin', 'bolts-few', 'force-large', 'weights-heavy'.
+
+    Raises
+    ------
+    BadParameter : a value out of range, or the piece has no mold
+    """
+    _check(pressure_kpa, packing_factor, safety, allow_mpa, clamp_n, youngs_mpa, deflection_mm)
+    size = bolt(bolts)
+    load = _load(piece, material, pressure_kpa, packing_factor)
+    hole = size.hole_mm["medium"]
+    limit = bolt_limit_n(size, hole, strength, allow_mpa)
+    held = bolts_for(load.mean_kpa, load.shadow_mm2, load.around_mm, limit, safety)
+    lid = _lid(piece, load, youngs_mpa, allow_mpa, deflection_mm)
+    figures: dict[str, Any] = {
+        "head_kpa": round(load.head_kpa, 4),
+        "pressure_kpa": round(load.extra_kpa, 3),
+        "assumption": load.assumption,
+        "projected_cm2": round(load.shadow_mm2 / 100, 3),
+        "uplift_n": round(load.uplift_n, 2),
+        "force_n": round(load.force_n, 2),
+        "side_cm2": [round(area / 100, 3) for area in load.sides_mm2],
+        "side_force_n": [
+            round((load.extra_kpa + load.head_kpa / 2) * area / 1000, 2) for area in load.sides_mm2
+        ],
+        "safety": safety,
+        "bolts": _bolt_figures(size, strength, held, safety, load),
+        "clamps": {
+            "count": max(4, math.ceil(safety * load.force_n / clamp_n)),
+            "each_n": clamp_n,
+        },
+        "weights_kg": round(safety * load.force_n / GRAVITY_M_S2, 1),
+        "lid": lid,
+    }
+    return piece.note(figures, _findings(piece, material, pressure_kpa, load, figures))
+
+
+def head_kpa(density_kg_m3: float, height_mm: float) -> float:
+    """Pressure under a column of liquid: rho g h, g = 9.80665 m/s²."""
+    return density_kg_m3 * GRAVITY_M_S2 * height_mm / 1e6
+
+
+def _check(
+    pressure: float | None,
+    packing: float | None,
+    safety: float,
+    allow: float,
+    clamp_n: float,
+    youngs: float,
+    deflection: float,
+) -> None:
+    ranges = (
+        ("pressure_kpa", pressure, 0, 500),
+        ("packing_factor", packing, 1, 2),
+        ("safety", safety, 1, 5),
+        ("allow_mpa", allow, 1, 40),
+        ("clamp_n", clamp_n, 20, 10_000),
+        ("youngs_mpa", youngs, 200, 10_000),
+        ("deflection_mm", deflection, 0.05, 5),
+    )
+    for key, value, low, high in ranges:
+        if value is not None and not low <= value <= high:
+            raise BadParameter(f"{key} = {value:g}", f"Choose {low:g} to {high:g}")
+
+
+def _load(
+    piece: Workpiece, material: Material, pressure: float | None, packing: float | None
+) -> _Load:
+    piece.record("block")
+    pad = piece.body("pad")
+    mouths = [row["outside_z"] for row in channel_rows(piece) if not row["vent"]]
+    level = max([float(pad.bounds[1, 2]), *mouths])
+    # What weighs in the mold: the liquid; of a foam, the foam it becomes.
+    density = material.density_kg_m3 if material.rises else material.mix_density_kg_m3
+    shadow, around, span = _plan(pad)
+    extra, assumption = _extra_pressure(piece, material, pressure, packing)
+    return _Load(
+        head_kpa(density, level - float(pad.bounds[0, 2])),
+        extra,
+        assumption,
+        shadow,
+        _uplift_n(pad, level, density),
+        (_shadow_along(pad, 0), _shadow_along(pad, 1)),
+        around,
+        span,
+    )
+
+
+def _extra_pressure(
+    piece: Workpiece, material: Material, pressure: float | None, packing: float | None
+) -> tuple[float, str]:
+    """Pressure beside the head, kPa, and what it rests on."""
+    if pressure is not None:
+        return pressure, f"{pressure:g} kPa as given (pressure_kpa)"
+    if material.free_rise_kg_m3 is None:
+        return 0.0, "the liquid's own head alone: it does not rise, and vents stay open"
+    factor, free_rise = packing or material.packing_factor, material.free_rise_kg_m3
+    for record in reversed(piece.records):
+        if record["stage"] == "mix":
+            factor = packing or float(record["figures"]["packing_factor"])
+            free_rise = float(record["figures"]["density_kg_m3"])
+            break
+    bound = sealed_pressure_kpa(factor, free_rise, material.mix_density_kg_m3)
+    return bound, (
+        f"{bound:.1f} kPa is the bound of our model, not a measured value: a sealed mold, packing "
+        f"factor {factor:g}, no gas escapes, heat left out (Boyle). Open vents keep it far lower"
+    )
+
+
+def _plan(pad: trimesh.Trimesh) -> tuple[float, float, tuple[float, float]]:
+    """The void's shadow: area, length round it, sides (long, short) of the rectangle round it."""
+    shadow = shapely.union_all(solid.silhouette(solid.from_mesh(pad)))
+    box = np.asarray(shapely.minimum_rotated_rectangle(shadow).exterior.coords)
+    sides = np.linalg.norm(np.diff(box[:3], axis=0), axis=1)
+    return float(shadow.area), float(shadow.length), (float(sides.max()), float(sides.min()))
+
+
+def _shadow_along(pad: trimesh.Trimesh, axis: int) -> float:
+    """Area of the void's shadow along x or y, mm²."""
+    turned = np.roll(np.asarray(pad.vertices), 2 - axis, axis=1)
+    return float(solid.silhouette(solid.from_arrays(turned, pad.faces)).area)
+
+
+def _uplift_n(pad: trimesh.Trimesh, level: float, density: float) -> float:
+    """Upward force of a liquid on the cover: the weight that would stand over its face."""
+    step = max(float(np.ptp(pad.bounds[:, :2], axis=0).max()) / 200, 0.3)
+    grid = grid_over(pad.bounds[0, :2], pad.bounds[1, :2], step)
+    ceiling = highest(np.asarray(pad.vertices), np.asarray(pad.faces), grid)
+    over = float((level - ceiling[np.isfinite(ceiling)]).sum()) * step**2
+    return density * GRAVITY_M_S2 * over * 1e-9
+
+
+def _bolt_figures(
+    size: BoltSize, strength: Strength, held: BoltLoad, safety: float, load: _Load
+) -> dict[str, Any]:
+    each = safety * load.force_n / held.count
+    return {
+        "size": size.size,
+        "strength": strength,
+        "count": held.count,
+        "each_n": round(each, 1),
+        "limit_n": round(held.limit_n, 1),
+        "governs": "washer or nut on the print"
+        if held.limit_n < 0.75 * size.proof_n[strength] - 1e-6
+        else "three quarters of the proof load",
+        "torque_nm": round(tightening_torque_nm(held.limit_n, size.diameter_mm), 2),
+        "enough": bool(each <= held.limit_n + 1e-9),
+    }
+
+
+def _lid(
+    piece: Workpiece, load: _Load, youngs: float, allow: float, most_mm: float
+) -> dict[str, Any]:
+    """A flat lid over the void: what it needs, and where there is one, what it has.
+
+    A core stiffens itself by its form: no plate formula is held against it.
+    """
+    long, short = load.span_mm
+    kpa = load.mean_kpa
+    needed = rectangular_thickness_mm(
+        long, short, kpa, youngs, stress_limit_mpa=allow, deflection_limit_mm=most_mm
+    )
+    sheet = rectangular_thickness_mm(
+        long,
+        short,
+        kpa,
+        _SHEET["youngs_mpa"],
+        stress_limit_mpa=_SHEET["stress_mpa"],
+        deflection_limit_mm=most_mm,
+        poisson=_SHEET["poisson"],
+    )
+    flat = "lid" in mold_bodies(piece)
+    thickness = _cover_mm(piece)
+    bent = rectangular_plate(long, short, max(thickness, 0.1), kpa, youngs)
+    return {
+        "body": "lid" if flat else "core",
+        "span_mm": [round(long, 1), round(short, 1)],
+        "thickness_mm": round(thickness, 2) if flat else None,
+        "stress_mpa": round(bent.stress_mpa, 3) if flat else None,
+        "deflection_mm": round(bent.deflection_mm, 3) if flat else None,
+        "needed_mm": round(math.ceil(needed / _ROUND_MM) * _ROUND_MM, 2),
+        "sheet_mm": round(math.ceil(sheet / _ROUND_MM) * _ROUND_MM, 2),
+        "formula": "Roark 7th ed., Table 11.4 case 1a: edges supported, small deflections",
+    }
+
+
+def _cover_mm(piece: Workpiece) -> float:
+    """Thickness of what lies over the void's highest place."""
+    top = max(float(mesh.bounds[1, 2]) for mesh in mold_meshes(piece).values())
+    return top - float(piece.body("pad").bounds[1, 2])
+
+
+def _findings(
+    piece: Workpiece,
+    material: Material,
+    pressure: float | None,
+    load: _Load,
+    figures: dict[str, Any],
+) -> list[Finding]:
+    findings = []
+    lid, bolts = figures["lid"], figures["bolts"]
+    if pressure is None and material.rises:
+        findings.append(
+            Finding(
+                "pressure-assumed",
+                "note",
+                f"{load.assumption}. Give pressure_kpa where it is known; keep every vent open",
+            )
+        )
+    if lid["thickness_mm"] is not None and lid["thickness_mm"] < lid["needed_mm"]:
+        findings.append(
+            Finding(
+                "lid-thin",
+                "warning",
+                f"the lid of {lid['thickness_mm']:.1f} mm bends {lid['deflection_mm']:.1f} mm "
+                f"under {load.mean_kpa:.1f} kPa ({lid['stress_mpa']:.1f} MPa): make it "
+                f"{lid['needed_mm']:.1f} mm (floor_mm), stiffen it with a board, or lay weights on",
+                "lid",
+            )
+        )
+    if not bolts["enough"]:
+        findings.append(
+            Finding(
+                "force-large",
+                "warning",
+                f"{load.force_n:.0f} N open the mold: {bolts['count']} bolts {bolts['size']} do "
+                "not hold that on printed plastic. Choose larger bolts or a board with clamps over "
+                "the whole cover, or pack less",
+            )
+        )
+    placed = _bolts_placed(piece)
+    if placed is not None and 0 < placed < bolts["count"]:
+        findings.append(
+            Finding(
+                "bolts-few",
+                "warning",
+                f"the mold has {placed} bolts, the force asks for {bolts['count']} "
+                f"{bolts['size']}: add clamps between them, or let fasten place more",
+            )
+        )
+    if figures["weights_kg"] > _HEAVY_KG:
+        findings.append(
+            Finding(
+                "weights-heavy",
+                "note",
+                f"{figures['weights_kg']:.0f} kg would hold the cover by weight alone: use bolts "
+                "or clamps",
+            )
+        )
+    return findings
+
+
+def _bolts_placed(piece: Workpiece) -> int | None:
+    """How many bolts `fasten` gave the mold; None if it has not run."""
+    for record in reversed(piece.records):
+        if record["stage"] == "fasten":
+            return len(record["figures"].get("bolts") or ())
+    return None
