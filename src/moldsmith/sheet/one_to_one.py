@@ -8,7 +8,7 @@ from math import ceil
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable
 
-from .drawing import Drawing, Label, Shape, line
+from .drawing import Drawing, Label, Shape, Tone, line
 from .flowing import WIDTH_MM, draw
 
 __all__ = ["RULER_MM", "Template", "Tile", "ruler", "tiles"]
@@ -52,11 +52,17 @@ class Tile(Flowable):  # type: ignore[misc]
     """One page of a template: the part of the drawing from `left`, `low` on, and the ruler."""
 
     def __init__(
-        self, template: Template, left: float, low: float, name: str, turned: bool
+        self,
+        template: Template,
+        corner: tuple[float, float],
+        cell: tuple[int, int],
+        cells: tuple[int, int],
+        turned: bool,
     ) -> None:
         super().__init__()
-        self.template, self.left, self.low = template, left, low
-        self.name, self.turned = name, turned
+        self.template, self.turned = template, turned
+        self.left, self.low = corner
+        self.cell, self.cells = cell, cells
 
     def wrap(self, width: float, height: float) -> tuple[float, float]:
         return WIDTH_MM * mm, (_HEAD_MM + _TALL_MM + _FOOT_MM) * mm
@@ -66,7 +72,7 @@ class Tile(Flowable):  # type: ignore[misc]
         top = _FOOT_MM + _TALL_MM
         head: tuple[Shape, ...] = (
             Label(0, top + 10.5, self.template.title, 5.5, bold=True),
-            Label(WIDTH_MM, top + 10.5, self.name, 4.2, "end", "accent", True),
+            *self._place(WIDTH_MM, top + 14.0),
             Label(0, top + 4.2, self.template.note, 2.9, tone="soft"),
         )
         draw(canvas, Drawing(WIDTH_MM, top + _HEAD_MM, (*head, *ruler(0.0, 7.0))))
@@ -84,6 +90,21 @@ class Tile(Flowable):  # type: ignore[misc]
         canvas.restoreState()
         draw(canvas, Drawing(WIDTH_MM, _TALL_MM, self._marks()))
         canvas.restoreState()
+
+    def _place(self, right: float, top: float) -> list[Shape]:
+        """Which page of how many this is, as a small map of them."""
+        columns, rows = self.cells
+        if columns * rows == 1:
+            return []
+        size = min(5.0, 12.0 / rows)
+        shapes: list[Shape] = []
+        for column in range(columns):
+            for row in range(rows):
+                x, y = right - (columns - column) * size, top - (rows - row) * size
+                corners = [(x, y), (x + size, y), (x + size, y + size), (x, y + size)]
+                fill: Tone = "accent" if (column, row) == self.cell else "paper"
+                shapes.append(line(corners, "ink", 0.3, closed=True, fill=fill))
+        return shapes
 
     def _marks(self) -> tuple[Shape, ...]:
         """Crosses in the middle of the overlaps, at the same places on both pages."""
@@ -112,16 +133,11 @@ def tiles(template: Template) -> list[Tile]:
     pages = []
     for row in range(rows):
         for column in range(columns):
-            name = "" if rows * columns == 1 else f"row {row + 1}, column {column + 1}"
-            pages.append(
-                Tile(
-                    template,
-                    left + column * (WIDTH_MM - _OVERLAP_MM),
-                    low + row * (_TALL_MM - _OVERLAP_MM),
-                    name,
-                    turned,
-                )
+            corner = (
+                left + column * (WIDTH_MM - _OVERLAP_MM),
+                low + row * (_TALL_MM - _OVERLAP_MM),
             )
+            pages.append(Tile(template, corner, (column, row), (columns, rows), turned))
     return pages
 
 

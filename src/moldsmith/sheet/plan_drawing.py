@@ -10,14 +10,14 @@ import shapely
 from numpy.typing import NDArray
 
 from ..workpiece import Workpiece
-from .drawing import Circle, Drawing, Label, Shape, line
+from .drawing import Circle, Drawing, Label, Shape, Tone, line
 from .logs import figures
 
-__all__ = ["mold_plan", "numbered_vents", "plan_bounds", "trim_plan"]
+__all__ = ["mold_plan", "numbered_vents", "plan_bounds"]
 
 Floats = NDArray[np.float64]
 _ROOM_MM = 9.0  # round the outline, for what stands beside it
-_LONGEST_MM = (186.0, 178.0)  # of a plan on a page
+_LONGEST_MM = (186.0, 152.0)  # of a plan on a page
 _LETTER_MM = 4.6
 
 
@@ -45,23 +45,6 @@ def mold_plan(piece: Workpiece, *, full_size: bool = False) -> Drawing | None:
         shapes += _vent(page, number, row)
     shapes += _wearer(page, piece)
     shapes += _scale(page) if not full_size else []
-    return Drawing(page.width, page.height, tuple(shapes))
-
-
-def trim_plan(piece: Workpiece) -> Drawing | None:
-    """The trim line alone, 1:1, to hold the cast piece against."""
-    trim = figures(piece, "block").get("trim_plan")
-    if not trim:
-        return None
-    points = np.asarray(trim, dtype=float)
-    page = _Page((points.min(axis=0), points.max(axis=0)), full_size=True)
-    middle = (page.width / 2, page.height / 2)
-    shapes: list[Shape] = [page.loop(trim, "ink", 0.5)]
-    shapes += [
-        line([(middle[0] - 8, middle[1]), (middle[0] + 8, middle[1])], "soft", 0.25),
-        line([(middle[0], middle[1] - 8), (middle[0], middle[1] + 8)], "soft", 0.25),
-        *_wearer(page, piece),
-    ]
     return Drawing(page.width, page.height, tuple(shapes))
 
 
@@ -111,9 +94,9 @@ class _Page:
     def loop(
         self,
         points: Sequence[Sequence[float]] | Floats,
-        stroke: Any,
+        stroke: Tone,
         width: float,
-        fill: Any = None,
+        fill: Tone | None = None,
     ) -> Shape:
         placed = [self.at(float(point[0]), float(point[1])) for point in points]
         return line(placed, stroke, width, closed=True, fill=fill)
@@ -167,7 +150,7 @@ def _vent(page: _Page, number: int, row: Mapping[str, Any]) -> list[Shape]:
     inward = inward / max(float(np.linalg.norm(inward)), 1e-6)
     at = np.array([x, y]) + inward * 9.5
     return [
-        line([(x, y), at], "ink", 0.3),
+        line([(x, y), (float(at[0]), float(at[1]))], "ink", 0.3),
         Circle(x, y, max(bore, 0.9), "ink", 0.4, "accent"),
         Circle(float(at[0]), float(at[1]), 4.1, "ink", 0.6, "paper"),
         Label(float(at[0]), float(at[1]), str(number), 4.8, "middle", bold=True),
@@ -192,17 +175,15 @@ def _wearer(page: _Page, piece: Workpiece) -> list[Shape]:
     if float(np.linalg.norm(up)) < 0.3:
         return []
     way = up / np.linalg.norm(up)
-    foot = (
-        np.array([page.left + 12.0, _ROOM_MM + 12.0]) if page.share == 1 else np.array([10.0, 16])
-    )
+    foot = np.array([page.left, _ROOM_MM]) + page.inner * [0.5, 0.2] - 6 * way
     tip = foot + 12 * way
     side = np.array([-way[1], way[0]])
     head = [tip, tip - 4 * way + 1.8 * side, tip - 4 * way - 1.8 * side]
-    under = foot - 4.5 * way
+    beside = foot + 6 * way + [5.0, 0.0]
     return [
-        line([foot, tip - 3 * way], "ink", 0.5),
-        line(head, "ink", 0.2, closed=True, fill="ink"),
-        Label(float(under[0]), float(under[1]), "head", 3.2, "middle"),
+        line(np.array([foot, tip - 3 * way]), "ink", 0.5),
+        line(np.array(head), "ink", 0.2, closed=True, fill="ink"),
+        Label(float(beside[0]), float(beside[1]), "to the wearer's head", 3.4),
     ]
 
 

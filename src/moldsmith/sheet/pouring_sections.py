@@ -108,9 +108,8 @@ def mixing(piece: Workpiece) -> Section | None:
     if not parts:
         return None
     pours = int(told.get("pours") or 1)
-    items = [
-        Figure(grams(float(told["mixed_g"])), "g", f"{told.get('material', 'to mix')}, in all")
-    ]
+    name = f"{told.get('material', 'to mix')}, in all"
+    items = [Figure(grams(float(told["mixed_g"])), "g", name)]
     if pours > 1:
         items.append(Figure(str(pours), "batches", "one after another"))
         items.append(Figure(grams(float(told["batch_g"])), "g", "each batch"))
@@ -265,19 +264,20 @@ def clamping(piece: Workpiece) -> Section | None:
         return None
     items = []
     for key, unit, what, digits in (
-        ("force_n", "N", "pushes the mold open", 0),
-        ("pressure_kpa", "kPa", "pressure reckoned with", 1),
-        ("head_kpa", "kPa", "of it the height of the mix", 2),
-        ("weights_kg", "kg", "of weights would hold it", 0),
+        ("force_n", "N", "push the mold open", 0),
+        ("head_kpa", "kPa", "by the height of the mix", 2),
+        ("pressure_kpa", "kPa", "beside it", 1),
     ):
         if isinstance(told.get(key), int | float):
             items.append(Figure(_large(float(told[key]), digits), unit, what))
     blocks: list[Block] = [Figures(tuple(items))] if items else []
     if assumption := told.get("assumption"):
-        blocks.append(Text(f"On the assumption: {_sentence(assumption)}"))
+        factor = told.get("safety")
+        safe = f" Everything below holds {decimal(float(factor), 2)} times that." if factor else ""
+        blocks.append(Text(f"Assumed: {_sentence(assumption)}{safe}"))
     rows = _holds(told)
     if rows:
-        columns = (Column("To hold it", 1.4), Column("", 3.4))
+        columns = (Column("To hold it", 1), Column("", 4.5))
         blocks.append(Table(columns, tuple(rows), tick=True))
     return Section("clamp", "Clamp", tuple(blocks))
 
@@ -287,18 +287,32 @@ def _large(value: float, digits: int) -> str:
 
 
 def _holds(told: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """One of these holds the mold shut; and what the lid must be."""
     rows = []
-    for key in ("bolts", "clamps", "boards", "lid"):
-        value = told.get(key)
-        if isinstance(value, Mapping):
-            said = ", ".join(
-                f"{plain(str(name))} {_given(item, 2)}"
-                for name, item in value.items()
-                if isinstance(item, int | float | str) and item != ""
-            )
-            rows.append((key.capitalize(), said))
-        elif isinstance(value, int | float):
-            rows.append((key.capitalize(), decimal(float(value))))
+    bolts, clamps, lid = told.get("bolts"), told.get("clamps"), told.get("lid")
+    if isinstance(bolts, Mapping):
+        text = f"{bolts['count']} of {bolts['size']}, class {bolts.get('strength', '8.8')}"
+        if bolts.get("torque_nm"):
+            text += f", drawn up by at most {decimal(float(bolts['torque_nm']), 2)} N m"
+        if bolts.get("each_n"):
+            text += f"; each carries {grouped(float(bolts['each_n']))} N"
+        if bolts.get("limit_n"):
+            text += f" of {grouped(float(bolts['limit_n']))} N ({bolts.get('governs', 'limit')})"
+        rows.append(("Bolts", text))
+    if isinstance(clamps, Mapping):
+        each = decimal(float(clamps.get("each_n", 0)), 0)
+        rows.append(("or clamps", f"{clamps['count']} of {each} N, over boards"))
+    if isinstance(told.get("weights_kg"), int | float):
+        rows.append(("or weights", f"{grouped(float(told['weights_kg']))} kg, spread evenly"))
+    if isinstance(lid, Mapping) and lid.get("needed_mm") is not None:
+        text = f"printed {decimal(float(lid['needed_mm']))} mm"
+        if lid.get("sheet_mm"):
+            text += f", or acrylic sheet {decimal(float(lid['sheet_mm']))} mm"
+        if lid.get("thickness_mm") is not None:
+            text += f"; it is {decimal(float(lid['thickness_mm']))} mm"
+        if lid.get("deflection_mm") is not None:
+            text += f" and bends {decimal(float(lid['deflection_mm']), 2)} mm"
+        rows.append(("Lid", f"{text}. {lid.get('formula', '')}".strip()))
     return rows
 
 

@@ -238,12 +238,13 @@ def _hardware(told: Mapping[str, Any]) -> list[Block]:
 
 
 def _joints(joints: Sequence[Mapping[str, Any]]) -> list[Block]:
-    rows = [
-        (str(row.get("kind", "")), f"{row.get('low', '')} and {row.get('high', '')}")
-        for row in joints
-        if row.get("kind")
-    ]
+    kinds: dict[str, list[str]] = {}
+    for row in joints:
+        if row.get("kind"):
+            pair = f"{row.get('low', '')} to {row.get('high', '')}"
+            kinds.setdefault(str(row["kind"]), []).append(pair)
+    rows = tuple((kind, ", ".join(dict.fromkeys(pairs))) for kind, pairs in kinds.items())
     if not rows:
         return []
-    columns = (Column("Joint", 1.2), Column("Between", 3))
-    return [Table(columns, tuple(dict.fromkeys(rows)), title="Joints")]
+    columns = (Column("Joint", 1), Column("From part to part", 5))
+    return [Table(columns, rows, title="Joints")]

@@ -12,7 +12,7 @@ from .one_to_one import Template
 from .overview import lead, overview
 from .page_setting import page
 from .pdf_setting import pdf
-from .plan_drawing import mold_plan, trim_plan
+from .plan_drawing import mold_plan
 from .pouring_sections import clamping, coating, mixing, pouring, schedule, trimming
 from .print_sections import assembly, printing
 from .remark_sections import findings, numbers, pictures_of_stages
@@ -58,11 +58,10 @@ def sheet_of(scene: Scene) -> Sheet:
 
 def templates_of(piece: Workpiece) -> tuple[Template, ...]:
     """What is cut, drilled or checked by, at 1:1."""
-    found = []
-    if (drawing := mold_plan(piece, full_size=True)) is not None:
-        note = "From above. Lay it on core or lid: where sprues, vents and bolts come out."
-        found.append(Template("Drilling plan", drawing, note))
-    if (drawing := trim_plan(piece)) is not None:
-        note = "The cast piece seen along the pull. Cut the template out and mark the edge by it."
-        found.append(Template("Trim line", drawing, note))
-    return tuple(found)
+    drawing = mold_plan(piece, full_size=True)
+    if drawing is None:
+        return ()
+    note = (
+        "From above. Red: the trim line, as seen along the pull. Lay it on core or lid to drill by."
+    )
+    return (Template("Plan at 1:1", drawing, note),)
