@@ -28,6 +28,7 @@ from .draft import Undercut, best_pulls, undercut
 from .draft_map import PERMITTED_PERCENT, draft_figures, draft_picture, held_percent
 from .enclosing import Outer, outline_of, relieved, stitched
 from .jacketing import JacketSizes, jackets_of
+from .opening import lift_off
 from .parting import Hindrance, hindrance, parting_sheet
 from .sheet_lids import LidKind, sheet_check
 from .shutoff import shut_off, shut_off_figures, shut_off_findings
@@ -220,6 +221,7 @@ def block(
         "relief_mm": relief_mm if style == "cored" else 0.0,
         "trim_line_eased_mm": round(eased_by(piece, cast), 3),
         "pulls": [_pull_figures(item) for item in pulls[:3]],
+        "opening": [_lifted(meshes)],
         "void_cm3": round(float(pad.volume) / 1000, 3),
         "block_cm3": round(sum(float(mesh.volume) for mesh in meshes.values()) / 1000, 3),
         **more,
@@ -297,6 +299,12 @@ def _pulls(piece: Workpiece, pull: Vector | None) -> list[Undercut]:
     if direction.shape != (3,) or not np.linalg.norm(direction) > 1e-9:
         raise BadParameter(f"pull = {pull}", "Give a direction as three numbers, not all 0")
     return [undercut(pad.vertices, show, direction)]
+
+
+def _lifted(meshes: dict[str, trimesh.Trimesh]) -> dict[str, object]:
+    """The one release of a mold of two bodies: the cover off the cavity, straight up."""
+    (cavity, cover), name = meshes.values(), list(meshes)[1]
+    return lift_off(name, solid.from_mesh(cover), solid.from_mesh(cavity)).figures()
 
 
 def _pull_figures(item: Undercut) -> dict[str, object]:

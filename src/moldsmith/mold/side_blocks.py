@@ -52,7 +52,7 @@ def block_of_sides(
     if not plans[-1].releases:
         others = [] if pieces == 0 else planned(surface, 0)
         back = before @ np.linalg.inv(np.asarray(piece.frame.moved))
-        stop = refusal(plans, others, permitted_undercut_mm, back)
+        stop = refusal(plans, others, back)
         return piece.note({}, [stop], held_picture(made, surface, plans[-1]))
     return _built(piece, made, surface, plans, outer, max(wall_mm, flange_mm))
 

@@ -7,7 +7,6 @@ from collections.abc import Sequence
 
 import numpy as np
 import shapely
-import trimesh
 from numpy.typing import NDArray
 
 from ..errors import MissingPackage
@@ -28,9 +27,7 @@ _FREE = np.array([196, 190, 178])
 _HELD = np.array([196, 40, 30])
 
 
-def refusal(
-    plans: Sequence[Sides], others: Sequence[Sides], permitted_mm: float, back: Floats
-) -> Finding:
+def refusal(plans: Sequence[Sides], others: Sequence[Sides], back: Floats) -> Finding:
     """The stop for a pad that the side pieces do not release, with what would.
 
     back : the 4 x 4 matrix from the mold's coordinates to those the place is told in
@@ -53,21 +50,22 @@ def refusal(
         "not-released",
         "stop",
         f"{plan.count} side pieces do not release the pad: it is held {plan.depth_mm:.1f} mm deep "
-        f"at x {x:.0f}, y {y:.0f}, z {z:.0f} (permitted: {permitted_mm:g} mm). {remedy}",
+        f"at x {x:.0f}, y {y:.0f}, z {z:.0f} (permitted there: {plan.depth_mm / plan.strain:.2g} "
+        f"mm). {remedy}",
         "pad",
         (x, y, z),
     )
 
 
 def held_picture(made: Plugged, surface: Surface, plan: Sides) -> dict[str, bytes]:
-    """The pad with what its side pieces hold in red, seen from there: file name -> PNG."""
+    """Pad and core with what side pieces hold in red, seen from there: file name -> PNG."""
     from ..sheet.pictures import picture
 
     depth = held_by_own(surface, plan.pulls, plan.curtains)
-    middles = made.vertices[made.show].mean(axis=1)
+    face = solid.to_mesh(made.plug)
+    middles = face.vertices[face.faces].mean(axis=1)
     held = _looked_up(surface, depth, middles) > _looked_up(surface, surface.limit_mm, middles)
     colours = np.where(held[:, None], _HELD, _FREE)
-    face = trimesh.Trimesh(made.vertices, made.show, process=False)
     row = int(np.abs(surface.map.z - plan.where[2]).argmin())
     x, y = (np.asarray(plan.where[:2]) - surface.map.middle[row]).tolist()
     try:

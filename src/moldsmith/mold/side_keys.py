@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from ..geometry import solid
 from ..workpiece import Vector
 from .core_prints import Plugged
-from .keys import Peg, peg_solid, socket_solid
+from .keys import PEG_TAPER_DEG, Peg, peg_solid, socket_solid
 from .side_pulls import Surface
 from .sides import Sides
 
@@ -29,6 +29,9 @@ _SHARES = (0.2, 0.8)
 _PRINT_RADIUS_MM = 4.0
 _GROOVE_MM = (16.0, 1.5)  # width of a band and its groove's depth
 _STAIR_MM = 0.5
+_LEAST_ROOT_MM = 1.5
+_TAPER = float(np.tan(np.radians(PEG_TAPER_DEG)))
+_MOST_LEAN = 0.75
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,21 +151,26 @@ def _curtain_pegs(
         radius = min(float(room[row]), _RADII_MM[1])
         across = (inner[row] + outer[row]) / 2
         x, y = (map_.middle[row] + across * ray[row]).tolist()
-        peg = _peg((x, y, float(map_.z[row])), way, radius, 1.0 + radius * _slant(lean[row]))
+        peg = _peg((x, y, float(map_.z[row])), way, radius, _root(radius, float(lean[row])))
         if _clear(peg, made, outline):
             found.append(peg)
     return found
 
 
-def _slant(lean: float) -> float:
-    """How much deeper the root's far side starts, on a curtain that the key leans off."""
-    return float(lean / np.sqrt(max(1 - lean * lean, 0.1)))
+def _root(radius: float, lean: float) -> float:
+    """How far a key reaches back so that all of its foot lies in its body.
+
+    lean : cosine of the angle between its axis and the surface it stands on. The foot
+    widens backward with the key's taper.
+    """
+    slant = float(lean / np.sqrt(max(1 - lean * lean, 0.1)))
+    return (_LEAST_ROOT_MM + radius * slant) / (1 - _TAPER * slant)
 
 
 def _peg(base: Vector, way: Vector, radius: float, root: float) -> Peg:
     # Square on its corner where that corner points up: prints without support.
     square = abs(way[0] * way[1]) < 1e-9
-    length = min(_LENGTH_MM, 0.6 * radius / np.tan(np.radians(10.0)))
+    length = min(_LENGTH_MM, 0.6 * radius / _TAPER)
     if square:
         radius *= float(np.cos(np.pi / 4))
     return Peg(base, way, radius, float(length), root, sides=4 if square else 48)
@@ -192,10 +200,9 @@ def _to_outside(outline: shapely.Polygon, middle: Floats, ray: Floats) -> float:
 
 
 def _print_pegs(made: Plugged, surface: Surface, plan: Sides) -> list[Peg]:
-    """A key on each print, towards the side piece that opens first."""
+    """A key on each print, where it faces the way the first side piece goes."""
     map_ = surface.map
     way = plan.directions[0]
-    column = round(plan.pulls.degrees[0]) % map_.reach.shape[1]
     found = []
     for rim, up in zip(made.rims, (False, True), strict=False):
         height = made.vertices[rim, 2]
@@ -205,6 +212,25 @@ def _print_pegs(made: Plugged, surface: Surface, plan: Sides) -> list[Peg]:
         if radius < 2.0:
             continue
         row = int(np.abs(map_.z - middle).argmin())
-        x, y, _ = map_.points(row)[column].tolist()
-        found.append(_peg((x, y, middle), way, radius, 3.0))
+        ring = map_.points(row)[:, :2]
+        along = np.roll(ring, -3, axis=0) - np.roll(ring, 3, axis=0)
+        lean = np.abs(along @ np.asarray(way)[:2]) / np.linalg.norm(along, axis=1)
+        off = np.abs((np.arange(len(ring)) - plan.pulls.degrees[0] + 180) % 360 - 180)
+        room = _off_curtains(plan, row) * map_.reach[row] > 2 * radius + _MARGIN_MM
+        usable = room & (off < 90) & (lean < _MOST_LEAN)
+        if not usable.any():
+            continue
+        column = int(np.argmin(np.where(usable, lean + 0.01 * off, np.inf)))
+        x, y = ring[column].tolist()
+        found.append(_peg((x, y, middle), way, radius, _root(radius, float(lean[column])) + 1.5))
     return found
+
+
+def _off_curtains(plan: Sides, row: int) -> Floats:
+    """The angle (360,) from each direction to the nearer curtain of the first side, radians."""
+    columns = np.arange(360)
+    gaps = [
+        np.abs((columns - curtain.degrees[row] + 180) % 360 - 180)
+        for curtain in (plan.curtains[-1], plan.curtains[0])
+    ]
+    return np.asarray(np.radians(np.minimum(*gaps)))
