@@ -9,7 +9,8 @@ from reportlab.lib.units import mm
 from reportlab.platypus import Flowable
 
 from .drawing import Drawing, Label, Shape, Tone, line
-from .flowing import WIDTH_MM, draw
+from .flowing import WIDTH_MM
+from .strokes import draw
 
 __all__ = ["RULER_MM", "Template", "Tile", "ruler", "tiles"]
 
