@@ -53,6 +53,7 @@ _ROOMS = {
     "mix": "pouring.mixing",
     "clamp": "pouring.clamping",
     "free_rise_kg_m3": "pouring.batches",
+    "sheet_lid": "sheet.templates",
     "run_job": "batch",
     "cluster_executor": "cluster",
 }
@@ -103,6 +104,7 @@ if TYPE_CHECKING:
     from .scan.relief import relief as relief
     from .scan.relief import smooth as smooth
     from .scan.standing import stand as stand
+    from .sheet.templates import sheet_lid as sheet_lid
     from .workpiece import Finding as Finding
     from .workpiece import Frame as Frame
     from .workpiece import Workpiece as Workpiece
