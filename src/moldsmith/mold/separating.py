@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from ..geometry import solid
 from .cut_planes import Cut
-from .keying import Joint, place_keys
+from .keying import Joint, Keying, place_keys
 from .keys import Key
 
 __all__ = ["Separated", "separate"]
@@ -69,13 +69,19 @@ def _cut_all(
 ) -> list[solid.Solid]:
     """Cut every piece that the plane passes through; its keys go to `keyed` and `result`."""
     after: list[solid.Solid] = []
-    normal = np.eye(3)[cut.axis]
+    crossed: list[tuple[solid.Solid, solid.Solid, solid.Solid, Keying]] = []
     for whole in pieces:
-        high, low = solid.split_by_plane(whole, normal, cut.at)
+        high, low = solid.split_by_plane(whole, np.eye(3)[cut.axis], cut.at)
         if high.is_empty() or low.is_empty():
             after.append(whole)
-            continue
-        keying = place_keys(whole, cut, cuts, clearance, joint, opening)
+        else:
+            keying = place_keys(whole, cut, cuts, clearance, joint, opening)
+            crossed.append((whole, low, high, keying))
+    kinds = {keying.joint for _, _, _, keying in crossed}
+    for whole, low, high, keying in crossed:
+        if len(kinds) > 1 and "dovetail" in kinds:
+            # What slides along the cut does not go together with pegs square to it.
+            keying = place_keys(whole, cut, cuts, clearance, "pegs", opening)
         groups = [Cut(cut.axis, cut.at, group, keying.joint) for group in keying.groups]
         bolts = Cut(cut.axis, cut.at, keying.bolts, keying.joint)
         after += _keyed(low, high, [*groups, bolts], clearance)
