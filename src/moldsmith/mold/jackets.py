@@ -25,7 +25,7 @@ from ..workpiece import Workpiece
 from .roofs import Ceiling, Roof, roof_under
 from .stiffness import INFILL, SKIN_MM
 
-__all__ = ["Jacket", "filled", "hollow_of", "jacketed"]
+__all__ = ["Jacket", "as_blocks", "filled", "jacketed"]
 
 Floats = NDArray[np.float64]
 Box: TypeAlias = tuple[float, float, float, float]
@@ -108,11 +108,6 @@ def jacketed(
     return Jacket(made, cells, wall, float(standing), max(spans))
 
 
-def hollow_of(cells: Sequence[Floats]) -> solid.Solid:
-    """The hollows of a jacket as one solid."""
-    return solid.union(*(solid.hull(np.asarray(cell)) for cell in cells))
-
-
 def filled(piece: Workpiece, name: str, body: solid.Solid, region: shapely.Geometry) -> solid.Solid:
     """A jacket's body with full material again over a plan region, down to its bed.
 
@@ -135,8 +130,23 @@ def filled(piece: Workpiece, name: str, body: solid.Solid, region: shapely.Geome
         return body
     _, _, low, _, _, high = body.bounding_box()
     column = solid.extrude(region, low, high)
-    fill = solid.intersection(hollow_of(wanted), column)
+    hollow = solid.union(*(solid.hull(cell) for cell in wanted))
+    fill = solid.intersection(hollow, column)
     return body if fill.is_empty() else solid.union(body, fill)
+
+
+def as_blocks(piece: Workpiece, names: Sequence[str]) -> Workpiece:
+    """The piece with its jackets filled up, to find places by as in solid blocks.
+
+    What is placed by it wants `filled` round its place afterwards.
+    """
+    plan = shapely.Polygon(piece.record("block")["figures"]["outline_plan"])
+    full = {
+        name: solid.printable(filled(piece, name, solid.from_mesh(piece.body(name)), plan))
+        for name in names
+        if _recorded(piece, name)
+    }
+    return piece.with_named(full) if full else piece
 
 
 def _recorded(piece: Workpiece, name: str) -> list[Floats]:
