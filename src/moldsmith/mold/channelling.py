@@ -147,7 +147,9 @@ def channels(
         depth = min(pocket.prominence, 999.0)
         vented.append(ground.channel(place, vent_mm, top, flare, pocket_mm=depth))
     bores = [bore_solid(channel) for channel in (*poured, *vented)]
-    drilled = solid.difference(solid.from_mesh(cover), *bores)
+    mouths = [(item.x, item.y, item.mouth_mm / 2 + _MARGIN_MM) for item in (*poured, *vented)]
+    standing = filled(piece, hidden, solid.from_mesh(cover), spots(mouths))
+    drilled = solid.difference(standing, *bores)
     findings += _blocked(piece, [*poured, *vented], bores)
     figures: dict[str, Any] = {
         "sprues": [_rounded(channel) for channel in poured],
@@ -155,7 +157,7 @@ def channels(
         "pockets": len(found),
         "up": np.round(up, 6).tolist(),
         "drilled_body": hidden,
-        "channels_cm3": round((float(cover.volume) - solid.volume_mm3(drilled)) / 1000, 3),
+        "channels_cm3": round((solid.volume_mm3(standing) - solid.volume_mm3(drilled)) / 1000, 3),
     }
     return piece.with_named({hidden: solid.printable(drilled)}).note(figures, findings)
 
