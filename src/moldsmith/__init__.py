@@ -52,9 +52,12 @@ _ROOMS = {
     "fill": "pouring.filling",
     "mix": "pouring.mixing",
     "clamp": "pouring.clamping",
+    "coat": "pouring.coating",
     "free_rise_kg_m3": "pouring.batches",
     "sheet_lid": "sheet.templates",
     "run_job": "batch",
+    "reprint": "reprinting",
+    "pause_height": "reprinting",
     "cluster_executor": "cluster",
 }
 
@@ -78,6 +81,7 @@ if TYPE_CHECKING:
     from .pad.shelling import shell as shell
     from .pouring.batches import free_rise_kg_m3 as free_rise_kg_m3
     from .pouring.clamping import clamp as clamp
+    from .pouring.coating import coat as coat
     from .pouring.filling import fill as fill
     from .pouring.materials import Material as Material
     from .pouring.materials import material as material
@@ -88,6 +92,8 @@ if TYPE_CHECKING:
     from .printing.flagging import overhangs as overhangs
     from .printing.posing import lay_out as lay_out
     from .printing.printer import Printer as Printer
+    from .reprinting import pause_height as pause_height
+    from .reprinting import reprint as reprint
     from .scan.body_measures import measure_body as measure_body
     from .scan.cropping import crop as crop
     from .scan.fitting import fit as fit

@@ -11,7 +11,7 @@ from concurrent.futures import Executor
 from contextlib import AbstractContextManager, nullcontext
 from pathlib import Path
 
-from . import __version__
+from . import __version__, reprint_command
 from .batch import run_job
 from .cluster import cluster_executor
 from .errors import MoldsmithError
@@ -42,6 +42,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         if call.command == "measure":
             return _measure(call)
+        if call.command in reprint_command.COMMANDS:
+            return reprint_command.run(call)
         with _cluster(call) as executor:
             summary = run_job(
                 _demo_job(call.out) if call.command == "demo" else call.job,
@@ -90,6 +92,7 @@ def _parser() -> argparse.ArgumentParser:
             help=f"pieces made at the same time (default {workers})",
         )
     _measure_arguments(commands.add_parser("measure", help="measure a scan of a standing body"))
+    reprint_command.add_commands(commands)
     return parser
 
 
