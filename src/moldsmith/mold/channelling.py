@@ -18,6 +18,7 @@ from ..geometry.visibility import grid_over, highest, lowest
 from ..stage import stage
 from ..workpiece import Finding, Workpiece
 from .bodies import mold_bodies
+from .jackets import filled
 
 __all__ = ["Channel", "Pouring", "bore_solid", "channels"]
 
@@ -147,8 +148,8 @@ def channels(
         depth = min(pocket.prominence, 999.0)
         vented.append(ground.channel(place, vent_mm, top, flare, pocket_mm=depth))
     bores = [bore_solid(channel) for channel in (*poured, *vented)]
-    mouths = [(item.x, item.y, item.mouth_mm / 2 + _MARGIN_MM) for item in (*poured, *vented)]
-    standing = filled(piece, hidden, solid.from_mesh(cover), spots(mouths))
+    columns = [(item.x, item.y, item.mouth_mm / 2 + _MARGIN_MM) for item in (*poured, *vented)]
+    standing = filled(piece, hidden, solid.from_mesh(cover), columns)
     drilled = solid.difference(standing, *bores)
     findings += _blocked(piece, [*poured, *vented], bores)
     figures: dict[str, Any] = {
