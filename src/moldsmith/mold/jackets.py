@@ -108,13 +108,25 @@ def jacketed(
     return Jacket(made, cells, wall, float(standing), max(spans))
 
 
-def filled(piece: Workpiece, name: str, body: solid.Solid, region: shapely.Geometry) -> solid.Solid:
-    """A jacket's body with full material again over a plan region, down to its bed.
+def filled(
+    piece: Workpiece,
+    name: str,
+    body: solid.Solid,
+    places: Sequence[tuple[float, float, float]],
+) -> solid.Solid:
+    """A jacket's body with full material again in columns down to its bed.
 
-    What is drilled, keyed or bolted stands in full material by this; a body that is no
-    jacket comes back as it is. The working face is left alone: only what `block` had
-    hollowed out is filled.
+    places : x, y and radius of each column. What is drilled, keyed or bolted stands in full
+    material by this; a body that is no jacket comes back as it is. The working face is left
+    alone: only what `block` had hollowed out is filled.
     """
+    discs = [shapely.Point(x, y).buffer(radius) for x, y, radius in places]
+    return _filled_over(piece, name, body, shapely.union_all(discs))
+
+
+def _filled_over(
+    piece: Workpiece, name: str, body: solid.Solid, region: shapely.Geometry
+) -> solid.Solid:
     cells = _recorded(piece, name)
     if not cells or region.is_empty:
         return body
@@ -142,7 +154,7 @@ def as_blocks(piece: Workpiece, names: Sequence[str]) -> Workpiece:
     """
     plan = shapely.Polygon(piece.record("block")["figures"]["outline_plan"])
     full = {
-        name: solid.printable(filled(piece, name, solid.from_mesh(piece.body(name)), plan))
+        name: solid.printable(_filled_over(piece, name, solid.from_mesh(piece.body(name)), plan))
         for name in names
         if _recorded(piece, name)
     }
