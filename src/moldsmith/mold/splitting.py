@@ -25,6 +25,7 @@ from .flanges import FLANGE_KEY_MM, flange_pegs
 from .joints import Dovetail, DowelHole, SeamBolt
 from .keying import Joint
 from .keys import Key, Peg, peg_solid, socket_solid
+from .labels import Labels, OuterFaces, labelled, place_label
 from .separating import separate
 from .side_joints import carried_joints, key_places
 
@@ -59,6 +60,7 @@ def split(
     flange_keys: int = 4,
     most_hours: float | None = None,
     most_grams: float | None = None,
+    labels: Labels = "engraved",
 ) -> Workpiece:
     """Cut the mold bodies into parts that fit the printer, and key them.
 
@@ -79,6 +81,8 @@ def split(
     most_hours, most_grams : no part may need more, 0.1 to 500 and 5 to 20000, so that a
         failed print costs little. Both are of the part printed solid, hours at the
         filament's greatest flow: grams are then a bound from above, hours a proxy
+    labels : each part's name and an arrow to the assembly's top, 0.6 mm deep or high on its
+        outside; 'none' for no labels. 'embossed' lies on upright faces only
 
     Cuts stand where there is room for keys and away from channels, stops, flange
     keys, bolts and thin walls. Keys are placed by largest inscribed circles; their number
@@ -90,7 +94,7 @@ def split(
     stand, a cavity's core and lid upside down, on z = 0 in the middle of the bed.
 
     Findings: 'no-room-for-flange-key', 'no-room-for-key', 'few-keys', 'joint-changed',
-    'part-over-limit'.
+    'part-over-limit', 'no-room-for-label'.
 
     Raises
     ------
@@ -112,6 +116,7 @@ def split(
     rows: list[dict[str, Any]] = []
     meetings = [_Meeting("flange", "cavity", cover, pegs)] if "cavity" in bodies else []
     parts: dict[str, dict[str, solid.Solid]] = {}
+    faces = OuterFaces(bodies.values(), piece.record("block")["figures"].get("outline_plan", ()))
     for name, body in bodies.items():
         turned = name in _TURNED and "cavity" in bodies
         cuts = place_cuts(
@@ -121,14 +126,18 @@ def split(
         names = [name] if len(result.parts) == 1 else _numbered(name, len(result.parts))
         parts[name] = dict(zip(names, result.parts, strict=True))
         for part_name, part in parts[name].items():
-            made[part_name] = solid.printable(part)
-            rows.append(_row(part_name, name, made[part_name], printer, turned, filament))
+            written, label = _labelled(part, part_name, faces, labels)
+            made[part_name] = solid.printable(written)
+            row = _row(part_name, name, made[part_name], printer, turned, filament)
+            rows.append({**row, "label": label})
         meetings += [
             _Meeting("cut", names[low], names[high], cut.keys, cut.joint, cut.axis, cut.at)
             for low, high, cut in result.joints
         ]
         findings += [_few_keys(name, cut, body) for cut in result.weak]
         findings += [_changed(name, cut, joint) for cut in result.changed]
+    if labels != "none":
+        findings += [_no_label(row["body"]) for row in rows if row["label"] is None]
     findings += [_over_limit(row) for row in rows if 1000 * row["volume_cm3"] > most_mm3]
     figures: dict[str, Any] = {
         "parts": rows,
@@ -288,6 +297,28 @@ def _changed(name: str, cut: Cut, joint: str) -> Finding:
         "note",
         f"the cut of {name} at {'xyz'[cut.axis]} = {cut.at:.0f} mm has no room for "
         f"{'bolts' if joint == 'bolted' else joint} and got pegs: make wall_mm and floor_mm larger",
+        name,
+    )
+
+
+def _labelled(
+    part: solid.Solid, name: str, faces: OuterFaces, style: Labels
+) -> tuple[solid.Solid, dict[str, Any] | None]:
+    """The part with its name on it, and the label for the log; None where it found no room."""
+    label = None if style == "none" else place_label(part, name, faces)
+    if label is None or (style == "embossed" and not label.upright):
+        return part, None
+    written = labelled(part, label, style)
+    volume = solid.volume_mm3(written) - solid.volume_mm3(part)
+    return written, {**label.described(), "volume_mm3": round(volume, 2)}
+
+
+def _no_label(name: str) -> Finding:
+    return Finding(
+        "no-room-for-label",
+        "note",
+        f"{name} has no outer face to write its number on: mark it with a pen as it leaves the "
+        "printer",
         name,
     )
 
