@@ -14,7 +14,7 @@ from ..workpiece import Finding, Workpiece
 from .hardware import bolt
 from .plates import rectangular_plate, rectangular_thickness_mm
 
-__all__ = ["Hole", "LidKind", "LidPlan", "lid_plan", "sheet_check"]
+__all__ = ["Hole", "LidKind", "LidPlan", "cut_from_sheet", "lid_plan", "sheet_check"]
 
 LidKind = Literal["printed", "sheet"]
 
@@ -75,6 +75,12 @@ def lid_plan(piece: Workpiece) -> LidPlan:
     return LidPlan(
         piece.name, outline, holes, shapely.Polygon(figures["trim_plan"]), float(thickness)
     )
+
+
+def cut_from_sheet(piece: Workpiece) -> tuple[str, ...]:
+    """Names of the mold's bodies that are cut from sheet and not printed."""
+    lid = (_figures(piece, "block") or {}).get("lid") or {}
+    return ("lid",) if lid.get("kind") == "sheet" else ()
 
 
 def _figures(piece: Workpiece, stage: str) -> Mapping[str, Any] | None:
