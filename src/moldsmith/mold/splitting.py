@@ -22,16 +22,19 @@ from .cut_costs import FineFace, KeepOut, Objective
 from .cut_planes import Cut
 from .cutting import place_cuts
 from .flanges import FLANGE_KEY_MM, flange_pegs
+from .jackets import filled
 from .joints import Dovetail, DowelHole, SeamBolt
 from .keying import Joint
 from .keys import Key, Peg, peg_solid, socket_solid
 from .labels import Labels, OuterFaces, labelled, place_label
 from .separating import separate
+from .sheet_lids import cut_from_sheet
 from .side_joints import carried_joints, key_places
 
 __all__ = ["split"]
 
 Floats = NDArray[np.float64]
+_ROUND_KEY_MM = 3.0  # full material round a socket
 _TURNED = ("core", "lid")  # lie on a cavity, and are printed the other way up
 
 
@@ -118,6 +121,9 @@ def split(
     parts: dict[str, dict[str, solid.Solid]] = {}
     faces = OuterFaces(bodies.values(), piece.record("block")["figures"].get("outline_plan", ()))
     for name, body in bodies.items():
+        if name in cut_from_sheet(piece):
+            made[name] = solid.printable(body)
+            continue
         turned = name in _TURNED and "cavity" in bodies
         cuts = place_cuts(
             body, printer, keep_out, objective, fine=_fine_face(piece, turned), most_mm3=most_mm3
@@ -195,6 +201,8 @@ def _keyed_flange(
     pegs = flange_pegs(piece, cover, count, clearance)
     findings = []
     if pegs:
+        columns = [(*peg.base[:2], peg.radius_mm + _ROUND_KEY_MM) for peg in pegs]
+        bodies[cover] = filled(piece, cover, bodies[cover], columns)
         bodies["cavity"] = solid.union(bodies["cavity"], *(peg_solid(peg) for peg in pegs))
         bodies[cover] = solid.difference(
             bodies[cover], *(socket_solid(peg, clearance) for peg in pegs)
