@@ -25,9 +25,11 @@ from .fittings import JACK_SIZE, BoltChoice, Fitted, Wanted, described
 from .flange_loads import BoltLoad, bolt_limit_n, bolts_for, deflection_mm, thickness_mm
 from .flange_room import Flange, flange_between, obstacles, shadow_of
 from .hardware import BoltSize, Series, Strength, bolt
+from .jackets import as_blocks, filled
 
 __all__ = ["fasten"]
 
+_ROUND_MM = 2.4  # full material round a bore
 _MARGIN_MM = 1.5  # between hardware and what else stands on the flange
 _EDGE_MM = 2.4
 _LEAST_FLANGE_MM = 5.0
@@ -98,8 +100,12 @@ def fasten(
     if names[0] != "cavity" or len(names) != 2:
         return piece.note(described(Fitted(), wanted), [_no_flange(names)])
     whole = {name: solid.from_mesh(piece.body(name)) for name in names}
-    flange = flange_between(piece, whole, *names)
+    full = as_blocks(piece, names)
+    blocks = {name: solid.from_mesh(full.body(name)) for name in names}
+    flange = flange_between(full, blocks, *names)
     fitted = _fit(piece, flange, wanted)
+    columns = _columns(fitted, wanted)
+    whole = {name: filled(piece, name, body, columns) for name, body in whole.items()}
     return piece.with_named(_cut(whole, flange, fitted)).note(
         described(fitted, wanted), fitted.findings
     )
@@ -151,6 +157,18 @@ def _fit(piece: Workpiece, flange: Flange, wanted: Wanted) -> Fitted:
                          wanted.strap_mm / 2)
             )  # fmt: skip
     return fitted
+
+
+def _columns(fitted: Fitted, wanted: Wanted) -> list[tuple[float, float, float]]:
+    """Places and radii that a jacket needs full material at."""
+    found = []
+    for item in (*fitted.bolts, *fitted.jacks):
+        found.append((item.x, item.y, bolt_radius_mm(item.size, wanted.clearance_mm) + _ROUND_MM))
+    for pocket in fitted.pockets:
+        low_x, low_y, high_x, high_y = pocket.plan.bounds
+        reach = float(np.hypot(high_x - low_x, high_y - low_y)) / 2 + _ROUND_MM
+        found.append(((low_x + high_x) / 2, (low_y + high_y) / 2, reach))
+    return found
 
 
 def _fit_bolts(
