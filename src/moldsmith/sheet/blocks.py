@@ -98,12 +98,13 @@ class Remark:
 
 @dataclass(frozen=True, slots=True)
 class Picture:
-    """A PNG and what it shows."""
+    """A PNG, what it shows, and in a page the address it leads to."""
 
     png: bytes
     width_px: int
     height_px: int
     caption: str
+    link: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -102,9 +102,8 @@ def _header(sheet: Sheet, has_view: bool) -> str:
 
 def _footer() -> str:
     return (
-        "<footer>Prints on A4 and Letter. Drawings to cut or drill by are in sheet.pdf at 1:1. "
-        "The product's safety data sheet, local codes and licensed practice come before "
-        "this sheet.</footer>"
+        "<footer>Prints on A4 and Letter. The product's safety data sheet, local codes and "
+        "licensed practice come before this sheet.</footer>"
     )
 
 
@@ -190,11 +189,13 @@ def _ticks(ticks: Ticks) -> str:
 
 
 def _picture(picture: Picture) -> str:
-    return (
-        f'<figure><img src="{_data_url(picture.png)}" alt="{escape(picture.caption)}" '
+    image = (
+        f'<img src="{_data_url(picture.png)}" alt="{escape(picture.caption)}" '
         f'width="{picture.width_px}" height="{picture.height_px}">'
-        f"{_caption(picture.caption)}</figure>"
     )
+    if picture.link:
+        image = f'<a href="{escape(picture.link)}">{image}</a>'
+    return f"<figure>{image}{_caption(picture.caption)}</figure>"
 
 
 def _caption(text: str) -> str:

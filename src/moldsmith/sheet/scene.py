@@ -23,6 +23,7 @@ from .view_model import shown_bodies
 
 __all__ = [
     "Scene",
+    "cover_picture",
     "exploded_drawing",
     "part_pictures",
     "piece_pictures",
@@ -33,6 +34,7 @@ __all__ = [
 Floats = NDArray[np.float64]
 _SMALL_PX = (400, 330)
 _LARGE_PX = (900, 1000)
+_COVER_PX = (400, 400)
 _FLAG = np.array([179, 54, 27], dtype=np.uint8)
 _STAGE_TITLES = {
     "load_scan": "The scan as loaded",
@@ -95,6 +97,15 @@ def piece_pictures(scene: Scene) -> tuple[Picture, ...]:
         )
         found.append(Picture(taken.png, *_SMALL_PX, "The mold, closed"))
     return tuple(found)
+
+
+def cover_picture(scene: Scene) -> Picture:
+    """The piece in one picture: the mold apart, or what bodies there are."""
+    parts = mold_parts(scene.piece)
+    names = [name for name in (*parts, "pad") if name in scene.meshes] if parts else scene.meshes
+    meshes = {name: scene.meshes[name] for name in names}
+    taken = shot(meshes, scene.aside, scene.pull, _COVER_PX, steps=scene.steps)
+    return Picture(taken.png, *_COVER_PX, scene.piece.name)
 
 
 def exploded_drawing(scene: Scene, labels: Mapping[str, str]) -> Drawing | None:

@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
+from dataclasses import replace
 from pathlib import Path
 
+from .. import __version__
+from ..errors import BadParameter
 from ..geometry.colours import body_colour
 from ..workpiece import Workpiece
 from ..writing import write_bytes, write_text
@@ -16,23 +21,64 @@ from .plan_drawing import mold_plan
 from .pouring_sections import clamping, coating, mixing, pouring, schedule, trimming
 from .print_sections import assembly, printing
 from .remark_sections import findings, numbers, pictures_of_stages
-from .scene import Scene, scene_of
+from .scene import Scene, cover_picture, scene_of
 from .view_model import view_model
 
-__all__ = ["sheet_of", "write_shop_sheet"]
+__all__ = ["sheet_of", "templates_of", "write_shop_sheet"]
 
 PAGE_NAME = "sheet.html"
 PDF_NAME = "sheet.pdf"
+PICTURE_NAME = "sheet.png"
 _FORM = 1  # raised when a sheet of the same work would look different
 
 
 def write_shop_sheet(piece: Workpiece, folder: Path) -> tuple[Path, ...]:
+    """Write sheet.html, sheet.pdf and sheet.png, a picture of the piece, into the folder.
+
+    The page holds all it needs, with a 3-D view of the bodies; the PDF ends in the plan
+    of the mold at 1:1. Each section is there if its stage ran. Equal work gives equal
+    bytes; what is there already for the same work is left as it is.
+
+    piece : what ran on it so far is told; pictures of earlier stages are drawn from
+        `piece.folder` where the stages wrote
+
+    Raises
+    ------
+    BadParameter : the piece has no bodies to draw
+    CannotWrite : the folder cannot be written to
+    """
+    paths = (folder / PAGE_NAME, folder / PDF_NAME, folder / PICTURE_NAME)
+    mark = _mark(piece)
+    if _marked(paths, mark):
+        return paths
+    if not piece.bodies:
+        raise BadParameter("the piece has no bodies to draw", "Run load_scan first")
     scene = scene_of(piece)
-    sheet = sheet_of(scene)
+    sheet = replace(sheet_of(scene), mark=mark, links=((PDF_NAME, PDF_NAME),))
     names = tuple((name, "rgb({},{},{})".format(*body_colour(name))) for name in scene.meshes)
-    write_text(folder / PAGE_NAME, page(sheet, view_model(piece, scene.meshes), names))
+    write_bytes(folder / PICTURE_NAME, cover_picture(scene).png)
     write_bytes(folder / PDF_NAME, pdf(sheet, templates_of(piece)))
-    return (folder / PAGE_NAME, folder / PDF_NAME)
+    # The page last: it carries the mark that all are there.
+    write_text(folder / PAGE_NAME, page(sheet, view_model(piece, scene.meshes), names))
+    return paths
+
+
+def _mark(piece: Workpiece) -> str:
+    """Tells one state of the work, and of the sheet's own form, from another."""
+    told = [
+        [record["stage"], record["key"], record["bodies"], record["figures"], record["findings"]]
+        for record in piece.records
+    ]
+    state = [_FORM, __version__, piece.name, dict(piece.digests), told]
+    return hashlib.sha256(json.dumps(state, sort_keys=True).encode()).hexdigest()[:32]
+
+
+def _marked(paths: tuple[Path, ...], mark: str) -> bool:
+    """Whether all files are there and the page bears the mark."""
+    if not all(path.is_file() for path in paths):
+        return False
+    with paths[0].open("rb") as file:
+        return f'content="{mark}"'.encode() in file.read(2000)
 
 
 def sheet_of(scene: Scene) -> Sheet:

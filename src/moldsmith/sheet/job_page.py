@@ -1,0 +1,247 @@
+"""The page over all pieces of a job: what there is to print, to mix, and to mind."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote
+
+from ..writing import write_text
+from .blocks import (
+    Block,
+    Column,
+    Figure,
+    Figures,
+    Picture,
+    Pictures,
+    Remark,
+    Section,
+    Sheet,
+    Table,
+    Text,
+)
+from .page_setting import page
+from .wording import count, decimal, grams, grouped, hours
+
+__all__ = ["INDEX_NAME", "write_index"]
+
+INDEX_NAME = "index.html"
+_MOST_WARNINGS = 6  # of a piece
+
+
+def write_index(folder: Path, entries: Mapping[str, Mapping[str, Any]]) -> Path:
+    """Write index.html over the pieces of a job.
+
+    folder : of the job's results, with a folder for each piece
+    entries : name -> the piece's entry in summary.json
+
+    What was printed, mixed and timed is read from the stages' logs in the pieces' folders.
+
+    Raises
+    ------
+    CannotWrite : the folder cannot be written to
+    """
+    logs = {name: _logs(folder / name) for name in entries}
+    sections = [
+        _pieces(folder, entries, logs),
+        _prints(entries, logs),
+        _ready(logs),
+        _warnings(entries),
+    ]
+    links = tuple(
+        (name, f"{quote(name)}/sheet.html")
+        for name in entries
+        if (folder / name / "sheet.html").is_file()
+    )
+    sheet = Sheet(
+        folder.resolve().name,
+        "Job",
+        _lead(entries),
+        tuple(one for one in sections if one is not None),
+        links=links,
+    )
+    write_text(folder / INDEX_NAME, page(sheet))
+    return folder / INDEX_NAME
+
+
+def _logs(folder: Path) -> dict[str, Mapping[str, Any]]:
+    """Stage -> figures of its log, of the newest run where a stage has two folders."""
+    found: dict[str, tuple[str, Mapping[str, Any]]] = {}
+    for path in sorted(folder.glob("[0-9][0-9]-*/log.json")):
+        try:
+            log = json.loads(path.read_text(encoding="utf-8"))
+            stage, started, figures = log["stage"], log["started_utc"], log["figures"]
+        except (OSError, ValueError, KeyError, TypeError):
+            continue
+        if stage not in found or started >= found[stage][0]:
+            found[stage] = (started, figures)
+    return {stage: figures for stage, (_, figures) in found.items()}
+
+
+def _lead(entries: Mapping[str, Mapping[str, Any]]) -> str:
+    done = sum(entry["status"] == "finished" for entry in entries.values())
+    failed = len(entries) - done
+    text = count(done, "piece") + " ready to print"
+    return f"{text}, {failed} failed." if failed else f"{text}."
+
+
+def _pieces(
+    folder: Path,
+    entries: Mapping[str, Mapping[str, Any]],
+    logs: Mapping[str, Mapping[str, Mapping[str, Any]]],
+) -> Section:
+    totals = [
+        Figure(str(len(entries)), "", "pieces"),
+        Figure(str(sum(len(entry["parts"]) for entry in entries.values())), "", "parts to print"),
+    ]
+    estimates = [stages["estimate"] for stages in logs.values() if "estimate" in stages]
+    if estimates:
+        weight = sum(float(row["grams"]) for row in estimates)
+        seconds = sum(float(row["seconds"]) for row in estimates)
+        totals.append(Figure(grams(weight), "g", "filament"))
+        totals.append(Figure(hours(seconds / 3600), "", "printing, on one printer"))
+    mixed = [float(stages["mix"]["mixed_g"]) for stages in logs.values() if "mix" in stages]
+    if mixed:
+        totals.append(Figure(grams(sum(mixed)), "g", "to mix"))
+    blocks: list[Block] = [Figures(tuple(totals))]
+    if pictures := _pictures(folder, entries):
+        blocks.append(Pictures(pictures, 3))
+    blocks.append(_piece_table(entries, logs))
+    return Section("pieces", "Pieces", tuple(blocks))
+
+
+def _pictures(folder: Path, entries: Mapping[str, Mapping[str, Any]]) -> tuple[Picture, ...]:
+    found = []
+    for name in entries:
+        try:
+            png = (folder / name / "sheet.png").read_bytes()
+        except OSError:
+            continue
+        width, height = (int.from_bytes(png[k : k + 4], "big") for k in (16, 20))
+        found.append(Picture(png, width, height, name, f"{quote(name)}/sheet.html"))
+    return tuple(found)
+
+
+def _piece_table(
+    entries: Mapping[str, Mapping[str, Any]],
+    logs: Mapping[str, Mapping[str, Mapping[str, Any]]],
+) -> Table:
+    columns = [Column("Piece", 1.6), Column("Parts", 0.8, True), Column("Casting, cm³", 1.2, True)]
+    printed = any("estimate" in stages for stages in logs.values())
+    poured = any("mix" in stages for stages in logs.values())
+    columns += [Column("Filament, g", 1.1, True), Column("Print", 1.3, True)] if printed else []
+    columns += [Column("Mix, g", 1, True)] if poured else []
+    columns += [Column("Findings", 1.6)]
+    rows = []
+    for name, entry in entries.items():
+        pad = entry.get("pad_volume_cm3")
+        finished = entry["status"] == "finished"
+        line = [name, str(len(entry["parts"])) if finished else "failed"]
+        line.append("" if pad is None else grouped(float(pad)))
+        if printed:
+            told = logs[name].get("estimate") or {}
+            line.append(grams(float(told["grams"])) if told else "")
+            line.append(hours(float(told["seconds"]) / 3600) if told else "")
+        if poured:
+            told = logs[name].get("mix") or {}
+            line.append(grams(float(told["mixed_g"])) if told else "")
+        line.append(_counted(entry.get("findings") or ()))
+        rows.append(tuple(line))
+    return Table(tuple(columns), tuple(rows), tick=True)
+
+
+def _counted(findings: Sequence[Mapping[str, Any]]) -> str:
+    said = [
+        count(number, severity)
+        for severity in ("warning", "note")
+        if (number := sum(one["severity"] == severity for one in findings))
+    ]
+    return ", ".join(said) or "none"
+
+
+def _prints(
+    entries: Mapping[str, Mapping[str, Any]],
+    logs: Mapping[str, Mapping[str, Mapping[str, Any]]],
+) -> Section | None:
+    """Every plate of every piece, the longest first."""
+    rows: list[tuple[float, tuple[str, ...]]] = []
+    for name in entries:
+        told = logs[name].get("estimate") or {}
+        laid = {
+            row["number"]: row["parts"] for row in logs[name].get("lay_out", {}).get("plates", ())
+        }
+        for plate in told.get("plates") or ():
+            seconds = float(plate["seconds"])
+            parts = ", ".join(laid.get(plate["number"], ()))
+            line = (
+                name,
+                str(plate["number"]),
+                parts,
+                grams(float(plate["grams"])),
+                hours(seconds / 3600),
+            )
+            rows.append((seconds, line))
+    if not rows:
+        return None
+    rows.sort(key=lambda row: -row[0])
+    columns = (
+        Column("Piece", 1.4),
+        Column("Plate", 0.7),
+        Column("Parts", 3),
+        Column("Grams", 1, True),
+        Column("Time", 1.3, True),
+    )
+    table = Table(columns, tuple(line for _, line in rows), tick=True)
+    return Section("plates", "Plates to print, the longest first", (table,))
+
+
+def _ready(logs: Mapping[str, Mapping[str, Mapping[str, Any]]]) -> Section | None:
+    """What all pieces together need of materials and hardware."""
+    portions: dict[tuple[str, str], float] = {}
+    hardware: dict[tuple[str, str, str], int] = {}
+    for stages in logs.values():
+        mix = stages.get("mix") or {}
+        pours = int(mix.get("pours") or 1)
+        for row in mix.get("parts") or ():
+            key = (str(mix.get("material", "")), str(row["name"]))
+            portions[key] = portions.get(key, 0) + pours * float(row["grams"])
+        for row in (stages.get("fasten") or {}).get("hardware") or ():
+            what = (str(row["what"]), str(row["size"]), str(row.get("standard", "")))
+            hardware[what] = hardware.get(what, 0) + int(row.get("count", 1))
+    blocks: list[Block] = []
+    if portions:
+        lines = tuple(
+            (material, part, decimal(weight, 1)) for (material, part), weight in portions.items()
+        )
+        columns = (Column("Material", 2.4), Column("Part", 2), Column("Grams", 1, True))
+        blocks.append(Table(columns, lines, tick=True, title="To cast"))
+    if hardware:
+        counted = tuple((str(number), *what) for what, number in hardware.items())
+        heads = (
+            Column("Count", 0.7, True),
+            Column("What", 2),
+            Column("Size", 2),
+            Column("By", 1.4),
+        )
+        blocks.append(Table(heads, counted, tick=True, title="Hardware"))
+    return Section("ready", "Lay ready", tuple(blocks)) if blocks else None
+
+
+def _warnings(entries: Mapping[str, Mapping[str, Any]]) -> Section:
+    blocks: list[Block] = []
+    for name, entry in entries.items():
+        if entry.get("error"):
+            blocks.append(Remark("stop", f"{name} failed", str(entry["error"])))
+        told = [one for one in entry.get("findings") or () if one["severity"] == "warning"]
+        for one in told[:_MOST_WARNINGS]:
+            text = str(one["message"])
+            heading = f"{name}: {str(one['code']).replace('-', ' ')}"
+            blocks.append(Remark("warning", heading, text[:1].upper() + text[1:], str(one["body"])))
+        if len(told) > _MOST_WARNINGS:
+            more = len(told) - _MOST_WARNINGS
+            blocks.append(Text(f"And {more} more of {name}, on its own sheet.", small=True))
+    if not blocks:
+        blocks.append(Text("None. What was noted stands on each piece's sheet."))
+    return Section("mind", "Warnings", tuple(blocks))
