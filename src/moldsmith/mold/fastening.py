@@ -161,9 +161,11 @@ def _fit(piece: Workpiece, flange: Flange, wanted: Wanted) -> Fitted:
 
 def _columns(fitted: Fitted, wanted: Wanted) -> list[tuple[float, float, float]]:
     """Places and radii that a jacket needs full material at."""
-    found = []
-    for item in (*fitted.bolts, *fitted.jacks):
-        found.append((item.x, item.y, bolt_radius_mm(item.size, wanted.clearance_mm) + _ROUND_MM))
+    screws = [(item.x, item.y, item.size) for item in fitted.bolts]
+    screws += [(item.x, item.y, item.size) for item in fitted.jacks]
+    found = [
+        (x, y, bolt_radius_mm(size, wanted.clearance_mm) + _ROUND_MM) for x, y, size in screws
+    ]
     for pocket in fitted.pockets:
         low_x, low_y, high_x, high_y = pocket.plan.bounds
         reach = float(np.hypot(high_x - low_x, high_y - low_y)) / 2 + _ROUND_MM
