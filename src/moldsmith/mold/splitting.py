@@ -17,6 +17,7 @@ from ..printing.pose import bed_pose
 from ..printing.printer import Printer
 from ..stage import stage
 from ..workpiece import Finding, Workpiece
+from .assembling import BodyParts, assembled
 from .bodies import mold_bodies
 from .cut_costs import FineFace, KeepOut, Objective
 from .cut_planes import Cut
@@ -97,7 +98,7 @@ def split(
     stand, a cavity's core and lid upside down, on z = 0 in the middle of the bed.
 
     Findings: 'no-room-for-flange-key', 'no-room-for-key', 'few-keys', 'joint-changed',
-    'part-over-limit', 'no-room-for-label'.
+    'part-over-limit', 'no-room-for-label', 'assembly-blocked'.
 
     Raises
     ------
@@ -119,6 +120,7 @@ def split(
     rows: list[dict[str, Any]] = []
     meetings = [_Meeting("flange", "cavity", cover, pegs)] if "cavity" in bodies else []
     parts: dict[str, dict[str, solid.Solid]] = {}
+    cut_up: dict[str, BodyParts] = {}
     faces = OuterFaces(bodies.values(), piece.record("block")["figures"].get("outline_plan", ()))
     for name, body in bodies.items():
         if name in cut_from_sheet(piece):
@@ -131,6 +133,7 @@ def split(
         result = separate(body, cuts, clearance_mm, joint, 1 if turned else -1)
         names = [name] if len(result.parts) == 1 else _numbered(name, len(result.parts))
         parts[name] = dict(zip(names, result.parts, strict=True))
+        cut_up[name] = BodyParts(names, result, cuts, 1 if turned else -1)
         for part_name, part in parts[name].items():
             written, label = _labelled(part, part_name, faces, labels)
             made[part_name] = solid.printable(written)
@@ -145,9 +148,13 @@ def split(
     if labels != "none":
         findings += [_no_label(row["body"]) for row in rows if row["label"] is None]
     findings += [_over_limit(row) for row in rows if 1000 * row["volume_cm3"] > most_mm3]
+    opening = piece.record("block")["figures"].get("opening", ())
+    assembly = assembled(cut_up, bodies, opening if "cavity" not in bodies else ())
+    findings += assembly.findings()
     figures: dict[str, Any] = {
         "parts": rows,
         "joints": [*carried_joints(piece, parts), *(_described(item) for item in meetings)],
+        "assembly": assembly.figures(),
         "objective": objective,
         "clearance_mm": clearance_mm,
         "bodies_cm3": {
