@@ -149,6 +149,8 @@ def _posed(
     for stand in sorted(others, key=lambda stand: stand.cost(printer)):
         if stand.cost(printer) > limit:
             break
+        if smoother is not None and stand.hanging_mm2 > most_mm2 + 3 * samples.area_mm2:
+            continue  # needs support beyond doubt, and is no smoother than the one known
         other = _pose_of(mesh, hull, stand, printer)
         if other is None:
             continue
