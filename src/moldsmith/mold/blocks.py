@@ -57,7 +57,7 @@ def block(
     relief_mm: float = 0.5,
     pull: Vector | None = None,
     pieces: int = 0,
-    permitted_undercut_mm: float = 1.0,
+    permitted_undercut_mm: float = 2.0,
     block_out: bool = False,
     permitted_undercut_percent: float | None = None,
     rib_mm: float = 2.4,
@@ -89,7 +89,7 @@ def block(
         'pieces' the axis that is to stand upright, along a sleeve or out of a cap's top
     pieces : with style 'pieces', how many side pieces, 2 to 6; 0 for the fewest that release
     permitted_undercut_mm : with style 'pieces', how far the casting may be held by a side
-        piece as it leaves, 0.1 to 20; 1 mm suits flexible foam (common practice)
+        piece as it leaves, 0.1 to 20; 2 mm suits flexible foam (common practice)
     block_out : fill what of the cavity hangs over the casting along the pull, so that a rigid
         mold lets go; the casting gains that volume
     permitted_undercut_percent : what the casting may give to leave the cavity, 0 to 200; the

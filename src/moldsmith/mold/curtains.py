@@ -18,8 +18,8 @@ Ints = NDArray[np.int64]
 _CLEAR_DEG = 20  # a curtain stands at least so far off the pulls on both sides
 _MOST_TURN_DEG = 3  # from row to row
 _PLANE_STRAIN = 0.25  # held so little, the curtain may as well be plane
-_STIFF = 0.02
-_SMOOTHED_ROWS = 7
+_STIFF = 0.1
+_SMOOTHED_ROWS = 15
 _ARC = 8
 
 
@@ -51,43 +51,52 @@ def curtains(surface: Surface, degrees: tuple[float, ...], labels: Ints) -> list
 
 
 def _between(surface: Surface, low: float, high: float, on_low: NDArray[np.bool_]) -> Curtain:
-    reach = surface.map.reach
     first, last = round(low), round(high)
     columns = np.arange(first, last + 1)
     wrapped = columns % TURNS
-    before = held_mm(reach, low)[:, wrapped] / surface.limit_mm[:, wrapped]
-    beyond = held_mm(reach, high % TURNS)[:, wrapped] / surface.limit_mm[:, wrapped]
-    sided = _spread_out(on_low, surface)[:, wrapped]
-    one = np.minimum(before, 10) ** 2 + 0.02 * ~sided
-    two = np.minimum(beyond, 10) ** 2 + 0.02 * sided
-    cost = np.cumsum(one, axis=1) + np.cumsum(two[:, ::-1], axis=1)[:, ::-1]
     usable = (columns >= max(low, high - 180) + _CLEAR_DEG) & (
         columns <= min(high, low + 180) - _CLEAR_DEG
     )
     if high - low <= 2 * _CLEAR_DEG:
         usable = columns == (first + last) // 2
+    before, beyond = _strains(surface, surface.calm_mm, low, high, wrapped)
+    sided = _spread_out(on_low, surface)[:, wrapped]
+    one = np.minimum(before, 10) ** 2 + 0.02 * ~sided
+    two = np.minimum(beyond, 10) ** 2 + 0.02 * sided
+    cost = np.cumsum(one, axis=1) + np.cumsum(two[:, ::-1], axis=1)[:, ::-1]
     cost = np.where(usable, cost, np.inf)
-    total = cost.sum(axis=0)
-    fixed = int(np.argmin(total))
-    worst = max(before[:, : fixed + 1].max(), beyond[:, fixed:].max())
-    if worst <= _PLANE_STRAIN:
-        # Of all as good, the one nearest the middle: wedges of one size.
-        alike = np.flatnonzero(
-            [
-                max(before[:, : k + 1].max(), beyond[:, k:].max()) <= max(worst, 0.1)
-                and bool(usable[k])
-                for k in range(len(columns))
-            ]
-        )
-        middle = (low + high) / 2
-        pick = int(alike[np.argmin(np.abs(columns[alike] - middle))])
-        return Curtain(np.full(len(reach), float(columns[pick])), True)
-    path = _shortest(cost)
     ends = columns[usable][[0, -1]]
-    degrees: Floats = np.clip(
-        _smoothed(columns[path].astype(float)), float(ends[0]), float(ends[1])
+    path = _smoothed(columns[_shortest(cost)].astype(float))
+    degrees: Floats = np.clip(path, float(ends[0]), float(ends[1]))
+    before, beyond = _strains(surface, surface.map.reach, low, high, wrapped)
+    curved = _worst(before, beyond, np.rint(degrees).astype(np.int64) - first)
+    # Held as little by a plane curtain, or next to nothing: the plane one.
+    rows = np.ones(len(degrees), dtype=np.int64)
+    level = np.array(
+        [_worst(before, beyond, k * rows) if usable[k] else np.inf for k in range(len(columns))]
     )
-    return Curtain(degrees, False)
+    enough = max(_PLANE_STRAIN, min(1.2 * curved, 0.9))
+    alike = np.flatnonzero(level <= enough)
+    if len(alike) == 0:
+        return Curtain(degrees, False)
+    least = np.flatnonzero(level <= max(float(level.min()) * 1.1, 0.1))
+    pick = int(least[np.argmin(np.abs(columns[least] - (low + high) / 2))])
+    return Curtain(np.full(len(degrees), float(columns[pick])), True)
+
+
+def _strains(
+    surface: Surface, reach: Floats, low: float, high: float, wrapped: Ints
+) -> tuple[Floats, Floats]:
+    """How far columns between two pulls are held by the one before and the one after."""
+    limit = surface.limit_mm[:, wrapped]
+    return held_mm(reach, low)[:, wrapped] / limit, held_mm(reach, high % TURNS)[:, wrapped] / limit
+
+
+def _worst(before: Floats, beyond: Floats, at: Ints) -> float:
+    """The greatest strain with the curtain at a column (r,) in each row."""
+    columns = np.arange(before.shape[1])
+    low = np.where(columns <= at[:, None], before, 0).max()
+    return float(max(low, np.where(columns >= at[:, None], beyond, 0).max()))
 
 
 def _spread_out(on_low: NDArray[np.bool_], surface: Surface) -> NDArray[np.bool_]:

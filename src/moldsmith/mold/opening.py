@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -11,11 +11,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..geometry import solid
+from ..geometry.topology import components
 from ..workpiece import Vector
 
 __all__ = ["CONTACT_MM", "Release", "lift_off", "opened", "swept_mm"]
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 CONTACT_MM = 0.01  # what two bodies may enter each other by on the way out
 _FIRST_STEPS_MM = (0.1, 0.3, 1.0, 2.0, 4.0, 7.0, 11.0, 16.0)
 _STEP_MM = 12.0
@@ -149,16 +151,34 @@ def _depth(shared: solid.Solid) -> tuple[float, Floats]:
     Of each lump the lesser of its least width and four times its volume over its area:
     for a film that is twice its thickness, for a wedge its greatest.
     """
-    deepest, middle = 0.0, np.zeros(3)
     if shared.is_empty():
-        return deepest, middle
-    for lump in solid.components(shared):
-        vertices = solid.to_mesh(lump).vertices
-        width = float(np.ptp(vertices @ _compass().T, axis=0).min())
-        thick = 4 * solid.volume_mm3(lump) / max(solid.area_mm2(lump), 1e-12)
-        if min(width, thick) > deepest:
-            deepest, middle = min(width, thick), vertices.mean(axis=0)
-    return deepest, middle
+        return 0.0, np.zeros(3)
+    mesh = solid.to_mesh(shared)
+    vertices, faces = np.asarray(mesh.vertices), np.asarray(mesh.faces)
+    count, lump = components(faces)
+    a, b, c = (vertices[faces[:, corner]] for corner in range(3))
+    cross = np.cross(b - a, c - a)
+    area = np.bincount(lump, np.linalg.norm(cross, axis=1) / 2, count)
+    # Volumes from a corner of the lump itself: far from the origin they would drown.
+    origin = np.zeros((count, 3))
+    origin[lump] = a
+    volume = np.bincount(lump, np.einsum("ij,ij->i", a - origin[lump], cross) / 6, count)
+    depth = np.minimum(
+        _least_widths(vertices, faces, lump, count), 4 * volume / np.maximum(area, 1e-12)
+    )
+    deepest = int(np.argmax(depth))
+    return float(depth[deepest]), vertices[np.unique(faces[lump == deepest])].mean(axis=0)
+
+
+def _least_widths(vertices: Floats, faces: Ints, lump: Ints, count: int) -> Floats:
+    """The least width (count,) of each lump over directions all round."""
+    owner = np.empty(len(vertices), dtype=np.int64)
+    owner[faces.ravel()] = np.repeat(lump, 3)
+    order = np.argsort(owner, kind="stable")
+    start = np.searchsorted(owner[order], np.arange(count))
+    along = (vertices @ _compass().T)[order]
+    spread = np.maximum.reduceat(along, start) - np.minimum.reduceat(along, start)
+    return np.asarray(spread.min(axis=1))
 
 
 def _compass() -> Floats:
@@ -168,8 +188,3 @@ def _compass() -> Floats:
     around = np.pi * (3 - np.sqrt(5)) * count
     ring = np.sqrt(1 - z * z)
     return np.stack([ring * np.cos(around), ring * np.sin(around), z], axis=1)
-
-
-def worst(releases: Sequence[Release]) -> float:
-    """The deepest penetration of all releases."""
-    return max((item.penetration_mm for item in releases), default=0.0)

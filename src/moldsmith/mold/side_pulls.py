@@ -8,6 +8,7 @@ from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from ..geometry.labelling import expanded_labels
 from ..geometry.radial import TURNS, RadialMap, held_mm
@@ -23,6 +24,7 @@ _CANDIDATES_DEG = 10
 _LEAST_APART_DEG = 40
 _ALIKE_MM = 0.02
 _SMOOTH_MM = 3.0
+_CALM = (4.0, 4.0)  # rows and columns
 
 
 @dataclass(frozen=True)
@@ -35,6 +37,11 @@ class Surface:
 
     map: RadialMap
     limit_mm: Floats
+
+    @cached_property
+    def calm_mm(self) -> Floats:
+        """The map's distances without the scan's roughness: for curtains that run smoothly."""
+        return np.asarray(ndimage.gaussian_filter(self.map.reach, _CALM, mode=("nearest", "wrap")))
 
     @cached_property
     def rows(self) -> Ints:
