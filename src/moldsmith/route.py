@@ -52,6 +52,7 @@ ROUTE: Mapping[str, str] = {
     "fill": ".pouring.filling:fill",
     "mix": ".pouring.mixing:mix",
     "clamp": ".pouring.clamping:clamp",
+    "coat": ".pouring.coating:coat",
 }
 
 # Stages that a piece goes through only if the job has a table for them: a scan may come cropped.

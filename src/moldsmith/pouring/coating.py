@@ -1,0 +1,285 @@
+"""Making a layered print's face tight, smooth and ready to let go."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..errors import BadParameter
+from ..printing.cusps import layer_for_cusp_mm
+from ..printing.printer import Printer
+from ..stage import stage
+from ..workpiece import Finding, Workpiece
+from .materials import Material
+from .working_faces import WorkingFace, cusp_pictures, working_faces
+
+__all__ = ["Sealer", "coat"]
+
+Floats = NDArray[np.float64]
+Sealer = Literal["varnish", "resin"]
+_HIGH = 0.98  # share of the area that a 'greatest' step covers: single slivers do not count
+_TIGHT = 2  # coats of a sealer that close a print's pores: common practice
+_SLACK_MM = 0.03
+_LINE_SHARE = 0.3  # of the outer line that sanding may take: from memory
+
+
+@dataclass(frozen=True, slots=True)
+class _Film:
+    """One coat, as it usually comes out: thickness, drying, time it takes a hand for 1000 cm²."""
+
+    what: str
+    mm: float
+    dry_h: float
+    hand_h: float
+    note: str
+
+
+# All from memory; the tin's data sheet wins.
+_FILLER = _Film("filler primer", 0.05, 1.0, 0.2, "spray thin; sand level between coats")
+_SEALERS: dict[str, _Film] = {
+    "varnish": _Film(
+        "sealer: varnish or shellac", 0.025, 2.0, 0.2, "thin coats; no tack before the next"
+    ),
+    "resin": _Film(
+        "sealer: brush-on epoxy", 0.12, 12.0, 0.3, "thin and even, let it level; gloves, moving air"
+    ),
+}
+_RELEASE = {
+    "foam": "paste wax, buffed; then what the foam's maker names, a thin mist",
+    "rubber": "what the rubber's maker names; some silicones need none on a waxed face",
+    "gypsum": "soap solution, wiped almost dry",
+}
+
+
+@stage
+def coat(
+    piece: Workpiece,
+    *,
+    printer: Printer = Printer(),  # noqa: B008 - a frozen value
+    material: Material | None = None,
+    sealer: Sealer = "varnish",
+    cusp_mm: float = 0.1,
+    grits: tuple[int, ...] = (120, 240, 400),
+) -> Workpiece:
+    """Say how to sand, fill, seal and release the printed face, and how rough it is.
+
+    Parameters
+    ----------
+    printer : its layer height makes the steps
+    material : what is cast: names the release; left out, the general advice
+    sealer : 'varnish' (about 0.025 mm a coat) or 'resin' (about 0.12 mm)
+    cusp_mm : step height wished for on the face; 0.01 to 1
+    grits : of the paper, coarse to fine, each 40 to 3000; none leaves sanding out
+
+    The seal coat's thickness is the one given to `shell` (coat_mm): so many coats are planned
+    as come nearest to it. Step height by slope and layer, c = L |n . u| (Dolenc and Mäkelä,
+    Computer-Aided Design 26 (1994) 119), on the faces that shape the casting, in the
+    pose each part is printed in. Attaches ``cusp.ply`` and the picture ``cusp.png``.
+
+    Films and times are from memory; the tins' data sheets win. Bodies stay as they are.
+
+    Findings: 'coat-without-room', 'coat-differs', 'steps-high', 'sanding-deep'.
+
+    Raises
+    ------
+    BadParameter : a value out of range, or the piece has no mold
+    """
+    _check(sealer, cusp_mm, grits)
+    piece.record("block")
+    faces = working_faces(piece)
+    if sum(len(face.mesh.faces) for face in faces) == 0:
+        raise BadParameter("no part of the mold lies on the pad", "Run block anew")
+    area = np.concatenate([face.area for face in faces])
+    steps_mm = np.concatenate([face.cusps_mm(printer.layer_mm) for face in faces])
+    high = _share_below(steps_mm, area, _HIGH)
+    entered = _coat_mm(piece)
+    steps = _schedule(_SEALERS[sealer], entered, high, float(area.sum()), material, grits)
+    planned = sum(step["thickness_mm"] for step in steps if step["stays"])
+    lean = np.degrees(np.arccos(min(high / printer.layer_mm, 1.0)))
+    advice = float(layer_for_cusp_mm(lean, cusp_mm))
+    figures: dict[str, Any] = {
+        "steps": steps,
+        "hours": round(sum(step["hours"] for step in steps), 2),
+        "coat_mm": entered,
+        "planned_mm": round(planned, 3),
+        "cusp": {
+            "max_mm": round(high, 4),
+            "mean_mm": round(float((steps_mm * area).sum() / area.sum()), 4),
+            "wished_mm": cusp_mm,
+            "over_share": round(float(area[steps_mm > cusp_mm].sum() / area.sum()), 4),
+            "layer_mm": printer.layer_mm,
+            "area_cm2": round(float(area.sum()) / 100, 3),
+            "parts": [_part_row(face, printer.layer_mm) for face in faces],
+        },
+        "sanding_allowance_mm": round(high / 2, 4),
+        "layer_for_cusp_mm": round(advice, 4),
+        "layer_advice": (
+            f"Layers of {advice:.2f} mm keep the steps within {cusp_mm:g} mm on "
+            f"{100 * _HIGH:.0f} % of the face; {printer.layer_mm:g} mm leaves {high:.2f} mm"
+        ),
+    }
+    findings = _findings(entered, planned, high, cusp_mm, advice, printer, grits)
+    return piece.note(figures, findings, cusp_pictures(faces, printer.layer_mm))
+
+
+def _check(sealer: str, cusp_mm: float, grits: tuple[int, ...]) -> None:
+    if sealer not in _SEALERS:
+        raise BadParameter(f"sealer = {sealer!r}", "Choose 'varnish' or 'resin'")
+    if not 0.01 <= cusp_mm <= 1:
+        raise BadParameter(f"cusp_mm = {cusp_mm:g}", "Choose 0.01 to 1")
+    if not all(40 <= grit <= 3000 for grit in grits) or list(grits) != sorted(set(grits)):
+        raise BadParameter(f"grits = {list(grits)}", "Give grits of 40 to 3000, coarse to fine")
+
+
+def _schedule(
+    film: _Film,
+    entered: float,
+    high: float,
+    area_mm2: float,
+    material: Material | None,
+    grits: tuple[int, ...],
+) -> list[dict[str, Any]]:
+    """The steps in their order; `stays` tells what remains on the face as the coat."""
+    size = math.sqrt(area_mm2 / 1e5)  # hands take longer on more area, not in proportion
+    steps = []
+    if grits:
+        dry = [grit for grit in grits if grit <= 320] or list(grits[:1])
+        steps.append(
+            _step(
+                f"sand, grit {', '.join(map(str, dry))}",
+                1,
+                0.0,
+                0.4 * len(dry) * size,
+                f"take the tops off the steps, up to {high / 2:.2f} mm; mask on, wet if you can",
+            )
+        )
+    # Valleys half a step deep are filled; what fills them lies under the face, not on it.
+    fillings = min(math.ceil(high / 2 / _FILLER.mm), 4) if high > 0.03 else 0
+    if fillings:
+        steps.append(
+            _step(
+                _FILLER.what,
+                fillings,
+                fillings * _FILLER.mm,
+                fillings * (_FILLER.dry_h + _FILLER.hand_h * size),
+                f"{_FILLER.note}: it is sanded back to the tops and does not count as coat",
+            )
+        )
+    coats = max(_TIGHT if entered == 0 else 1, round(entered / film.mm))
+    steps.append(
+        _step(
+            film.what,
+            coats,
+            coats * film.mm,
+            coats * (film.dry_h + film.hand_h * size),
+            film.note + "; no drop of water may soak in",
+            stays=True,
+        )
+    )
+    fine = [grit for grit in grits if grit > 320]
+    if fine:
+        note = "wet, until it feels even; wipe clean"
+        steps.append(
+            _step(f"polish, grit {', '.join(map(str, fine))}", 1, 0.0, 0.3 * len(fine) * size, note)
+        )
+    named = _RELEASE[material.kind] if material else "what the casting material's maker names"
+    steps.append(_step("release", 3, 0.0, 3 * (0.33 + 0.1 * size), f"{named}; thin, each coat dry"))
+    return steps
+
+
+def _step(
+    what: str, coats: int, mm: float, hours: float, note: str, *, stays: bool = False
+) -> dict[str, Any]:
+    return {
+        "what": what,
+        "coats": coats,
+        "thickness_mm": round(mm, 4),
+        "hours": round(hours, 2),
+        "note": note,
+        "stays": stays,
+    }
+
+
+def _share_below(values: Floats, weights: Floats, share: float) -> float:
+    """The value that this share of the weight does not pass."""
+    order = np.argsort(values, kind="stable")
+    total = np.cumsum(weights[order])
+    place = int(np.searchsorted(total, share * total[-1]))
+    return float(values[order][min(place, len(values) - 1)])
+
+
+def _part_row(face: WorkingFace, layer_mm: float) -> dict[str, Any]:
+    total = float(face.area.sum())
+    steps = face.cusps_mm(layer_mm)
+    return {
+        "body": face.body,
+        "area_cm2": round(total / 100, 3),
+        "max_mm": round(_share_below(steps, face.area, _HIGH), 4) if total else 0.0,
+        "mean_mm": round(float((steps * face.area).sum() / total), 4) if total else 0.0,
+    }
+
+
+def _coat_mm(piece: Workpiece) -> float:
+    """The thickness of the seal coat, as it was given to `shell`."""
+    for record in reversed(piece.records):
+        if record["stage"] == "shell":
+            return float(record["parameters"].get("coat_mm") or 0.0)
+    return 0.0
+
+
+def _findings(
+    entered: float,
+    planned: float,
+    high: float,
+    cusp_mm: float,
+    advice: float,
+    printer: Printer,
+    grits: tuple[int, ...],
+) -> list[Finding]:
+    findings = []
+    if entered == 0 and planned > _SLACK_MM:
+        findings.append(
+            Finding(
+                "coat-without-room",
+                "note",
+                f"the seal coats add {planned:.2f} mm that the cavity has no room for: the "
+                f"casting comes out thinner by so much on each face. Give shell coat_mm = "
+                f"{planned:.2f} if that matters",
+                "pad",
+            )
+        )
+    elif entered and abs(planned - entered) > max(_SLACK_MM, 0.2 * entered):
+        findings.append(
+            Finding(
+                "coat-differs",
+                "warning",
+                f"shell left room for a coat of {entered:g} mm, whole coats of this sealer come to "
+                f"{planned:.2f}: choose the other sealer, or another coat_mm",
+                "pad",
+            )
+        )
+    if high > cusp_mm + 1e-9 and not grits:
+        findings.append(
+            Finding(
+                "steps-high",
+                "warning",
+                f"steps of {high:.2f} mm will show on the casting: sand (grits), print layers of "
+                f"{advice:.2f} mm, or turn the parts in lay_out",
+                "cavity",
+            )
+        )
+    if high / 2 > _LINE_SHARE * printer.nozzle_mm:
+        findings.append(
+            Finding(
+                "sanding-deep",
+                "warning",
+                f"sanding takes up to {high / 2:.2f} mm off walls of {printer.nozzle_mm:g} mm "
+                "lines: print thinner layers, or fill instead of sanding",
+                "cavity",
+            )
+        )
+    return findings
