@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -31,25 +32,28 @@ class Occupancy:
 
     def volume_mm3(self, low: ArrayLike, high: ArrayLike) -> float:
         """The solid's volume between two corners, to the grid's resolution."""
-        a, b = (self._number(corner) for corner in (low, high))
-        count = 0
-        for corner in np.ndindex(2, 2, 2):
-            sign = 1 if sum(corner) % 2 == 1 else -1
-            place = tuple(b[k] if corner[k] else a[k] for k in range(3))
-            count += sign * int(self.sums[place])
-        return float(count * np.prod(self.cell))
+        ends = zip(np.asarray(low), np.asarray(high), strict=True)
+        return float(self.cells_mm3([list(pair) for pair in ends]).sum())
+
+    def cells_mm3(self, marks: Sequence[Sequence[float]]) -> Floats:
+        """The solid's volume in each cell of a grid: for each axis, the places that bound cells."""
+        numbers = [self._number(np.asarray(line), axis) for axis, line in enumerate(marks)]
+        counts = self.sums[np.ix_(*numbers)]
+        for axis in range(3):
+            counts = np.diff(counts, axis=axis)
+        return np.asarray(counts * np.prod(self.cell))
 
     def overhang_mm2(self, at: float) -> float:
         """Plan area of what stands over a horizontal plane without standing on its section."""
-        level = int(self._number([*self.low[:2], at])[2])
+        level = int(self._number(np.array([at]), 2)[0])
         if not 0 < level < self.filled.shape[2]:
             return 0.0
         over = self.filled[:, :, level:].any(axis=2) & ~self.filled[:, :, level]
         return float(over.sum() * self.cell[0] * self.cell[1])
 
-    def _number(self, corner: ArrayLike) -> NDArray[np.int64]:
-        place = np.rint((np.asarray(corner, dtype=float) - self.low) / self.cell)
-        return np.clip(place, 0, self.filled.shape).astype(np.int64)
+    def _number(self, place: Floats, axis: int) -> NDArray[np.int64]:
+        number = np.rint((place - self.low[axis]) / self.cell[axis])
+        return np.clip(number, 0, self.filled.shape[axis]).astype(np.int64)
 
 
 def occupancy_of(body: solid.Solid) -> Occupancy:

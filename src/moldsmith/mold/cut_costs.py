@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise, product
 from typing import Literal
 
 import numpy as np
@@ -104,11 +103,7 @@ class Costs:
 
     def largest_mm3(self, marks: Sequence[Sequence[float]]) -> float:
         """The largest cell's volume; marks : for each axis its ends and the cuts between."""
-        spans = [list(pairwise(line)) for line in marks]
-        return max(
-            self.bulk.volume_mm3([span[0] for span in cell], [span[1] for span in cell])
-            for cell in product(*spans)
-        )
+        return float(self.bulk.cells_mm3(marks).max())
 
     def of_grid(self, marks: Sequence[Sequence[float]]) -> float:
         """The cost of a grid of cuts, to choose between numbers of cells."""

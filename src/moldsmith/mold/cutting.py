@@ -68,16 +68,18 @@ def _ranked(
     most = _MOST_PARTS
     for counts in options:
         parts = int(np.prod(counts))
+        if parts > most and most_mm3 == np.inf:
+            break
         marks = _even_marks(low, high, counts)
         if costs.largest_mm3(marks) > 1.25 * most_mm3:
             continue
         if not rated:
-            most = parts + max(_MORE_PARTS, parts)
+            most = parts + (max(_MORE_PARTS, parts) if costs.weights.part < 10 else 0)
         if parts > most:
             spared.append(counts)
         else:
             rated.append((costs.of_grid(marks), counts))
-    return [counts for _, counts in sorted(rated)] + (spared if most_mm3 < np.inf else [])
+    return [counts for _, counts in sorted(rated)] + spared
 
 
 def _check_printer(printer: Printer) -> None:
