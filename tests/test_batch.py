@@ -68,7 +68,11 @@ def test_each_piece_gets_its_stages_parts_and_summary(job: Path, tmp_path: Path)
         "06-split",
         "07-overhangs",
         "parts",
+        "sheet.html",
+        "sheet.pdf",
+        "sheet.png",
     ]
+    assert (out / "index.html").is_file()
     belly = summary_of(out)[0]
     assert belly["name"] == "belly"
     assert belly["status"] == "finished"

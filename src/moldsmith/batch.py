@@ -18,16 +18,18 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from .errors import BadParameter, MoldsmithError
+from .errors import BadParameter, CannotWrite, MoldsmithError
 from .gathering import gather
 from .job import PieceOrder, read_job
 from .memory import free_mb, piece_needs_mb
 from .processes import worker_processes
 from .progress import progress_shown
 from .route import LOADING, parameters, supplied, worker
+from .sheet.job_page import write_index
+from .sheet.shop_sheet import write_shop_sheet
 from .stage import anew
 from .summary import PieceSummary, Summary, as_entry, read_pieces, write_summary
-from .workpiece import Workpiece
+from .workpiece import Finding, Workpiece
 from .writing import clear_leftovers, make_folder
 
 __all__ = ["Task", "run_job", "run_piece"]
@@ -103,7 +105,9 @@ def run_job(
             entries[result.name] = as_entry(result)
             write_summary(folder, entries)  # at once, so that a run broken off tells what it has
     if piece is None:
-        write_summary(folder, {order.name: entries[order.name] for order in job.pieces})
+        entries = {order.name: entries[order.name] for order in job.pieces}
+        write_summary(folder, entries)
+    write_index(folder, entries)
     return Summary(
         tuple(done[order.name] for order in job.pieces), round(time.perf_counter() - start, 3)
     )
@@ -120,6 +124,7 @@ def run_piece(task: Task) -> PieceSummary:
             for stage in list(task.order.settings)[1:]:
                 piece = worker(stage)(piece, **_given(task, stage))
         parts = gather(piece, task.folder)
+        findings = (*piece.findings, *_sheet_drawn(piece, task.folder))
     except BadParameter as error:
         return _failure(task, piece, _at_key(error, task, stage), start)
     except MoldsmithError as error:
@@ -134,9 +139,25 @@ def run_piece(task: Task) -> PieceSummary:
         round(time.perf_counter() - start, 3),
         parts=parts,
         pad_volume_cm3=_pad_volume_cm3(piece),
-        findings=piece.findings,
+        findings=findings,
         left_out=task.order.left_out,
     )
+
+
+def _sheet_drawn(piece: Workpiece, folder: Path) -> tuple[Finding, ...]:
+    """Write the shop sheet. A fault in drawing it must not cost the parts: that is a finding."""
+    try:
+        write_shop_sheet(piece, folder)
+    except CannotWrite:
+        raise
+    except Exception as error:
+        log.exception("%s: the shop sheet failed unexpectedly", piece.name)
+        text = (
+            f"the shop sheet could not be drawn ({type(error).__name__}: {error}). The parts are "
+            "whole and the figures are in the logs; please report this"
+        )
+        return (Finding("no-sheet", "warning", text),)
+    return ()
 
 
 def _load(task: Task, settings: Mapping[str, Any]) -> Workpiece:

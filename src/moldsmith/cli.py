@@ -190,7 +190,10 @@ def _report(summary: Summary, out: Path) -> str:
     if lacking := sorted({stage for piece in summary.pieces for stage in piece.left_out}):
         blocks.append(f"Without a [material] in the job file: no {', '.join(lacking)}")
     if any(piece.parts for piece in summary.pieces):
-        blocks.append(f"Parts to print: {out}/<piece>/parts    Everything: {out}/summary.json")
+        blocks.append(
+            f"Shop sheets: {out}/index.html\n"
+            f"Parts to print: {out}/<piece>/parts    Everything: {out}/summary.json"
+        )
         blocks.append(_CAUTIONS)
     return "\n\n".join(["", *blocks]).lstrip("\n")
 

@@ -94,7 +94,11 @@ def _pieces(
 ) -> Section:
     totals = [
         Figure(str(len(entries)), "", "pieces"),
-        Figure(str(sum(len(entry["parts"]) for entry in entries.values())), "", "parts to print"),
+        Figure(
+            str(sum(len(entry.get("parts") or ()) for entry in entries.values())),
+            "",
+            "parts to print",
+        ),
     ]
     estimates = [stages["estimate"] for stages in logs.values() if "estimate" in stages]
     if estimates:
@@ -138,7 +142,7 @@ def _piece_table(
     for name, entry in entries.items():
         pad = entry.get("pad_volume_cm3")
         finished = entry["status"] == "finished"
-        line = [name, str(len(entry["parts"])) if finished else "failed"]
+        line = [name, str(len(entry.get("parts") or ())) if finished else "failed"]
         line.append("" if pad is None else grouped(float(pad)))
         if printed:
             told = logs[name].get("estimate") or {}

@@ -83,7 +83,7 @@ def _parts_table(scene: Scene, estimate: Mapping[str, Any]) -> Table:
     lines = []
     for row in rows:
         name = str(row["body"])
-        line = [name, f"parts/{name}.stl", sizes(row["size_mm"]), _pose(row["pose"])]
+        line = [name, f"parts/{name}.stl", sizes(_size_mm(scene, row)), _pose(row["pose"])]
         line += [str(row.get("plate", ""))] if plated else []
         if known:
             mine = known.get(name, {})
@@ -94,6 +94,15 @@ def _parts_table(scene: Scene, estimate: Mapping[str, Any]) -> Table:
             line.append(grouped(volume))
         lines.append(tuple(line))
     return Table(tuple(columns), tuple(lines), tick=True)
+
+
+def _size_mm(scene: Scene, row: Mapping[str, Any]) -> Sequence[float]:
+    """The part's width, depth and height as it is printed."""
+    if row.get("size_mm"):
+        return [float(value) for value in row["size_mm"]]
+    turn = np.asarray(row["pose"], dtype=float)[:3, :3]
+    turned = scene.piece.body(str(row["body"])).vertices @ turn.T
+    return [float(value) for value in np.ptp(turned, axis=0)]
 
 
 def _pose(pose: Sequence[Sequence[float]]) -> str:
