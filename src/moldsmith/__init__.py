@@ -53,6 +53,8 @@ _ROOMS = {
     "mix": "pouring.mixing",
     "clamp": "pouring.clamping",
     "coat": "pouring.coating",
+    "timeline": "pouring.scheduling",
+    "cautions": "pouring.cautions",
     "free_rise_kg_m3": "pouring.batches",
     "sheet_lid": "sheet.templates",
     "run_job": "batch",
@@ -80,12 +82,14 @@ if TYPE_CHECKING:
     from .pad.pressing import fit_check as fit_check
     from .pad.shelling import shell as shell
     from .pouring.batches import free_rise_kg_m3 as free_rise_kg_m3
+    from .pouring.cautions import cautions as cautions
     from .pouring.clamping import clamp as clamp
     from .pouring.coating import coat as coat
     from .pouring.filling import fill as fill
     from .pouring.materials import Material as Material
     from .pouring.materials import material as material
     from .pouring.mixing import mix as mix
+    from .pouring.scheduling import timeline as timeline
     from .printing.estimating import estimate as estimate
     from .printing.filament import Filament as Filament
     from .printing.filament import filament as filament

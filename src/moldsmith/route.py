@@ -53,6 +53,7 @@ ROUTE: Mapping[str, str] = {
     "mix": ".pouring.mixing:mix",
     "clamp": ".pouring.clamping:clamp",
     "coat": ".pouring.coating:coat",
+    "timeline": ".pouring.scheduling:timeline",
 }
 
 # Stages that a piece goes through only if the job has a table for them: a scan may come cropped.

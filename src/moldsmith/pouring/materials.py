@@ -53,7 +53,7 @@ class Material:
     mixing_s : stirring it takes
     pot_life_s : from the start of mixing until it must be poured (a foam: its cream time)
     cream_s, gel_s, rise_s : of a foam, from the start of mixing; else None
-    demold_s : from the pour until the casting may leave the mold
+    demold_s : until the casting may leave the mold: from the pour, or as a foam's other times
     shrink_percent : linear; negative where it grows
     permitted_undercut_percent : stretch that the casting takes on its way out
     exotherm_c : temperature a thick lump of it reaches while it cures
