@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -11,8 +12,10 @@ import trimesh
 
 import moldsmith as ms
 from moldsmith.geometry import solid
-from moldsmith.printing.estimating import PrintEstimate, sliced_estimate
+from moldsmith.job import read_job
+from moldsmith.printing.estimating import PrintEstimate, estimated, sliced_estimate
 from moldsmith.printing.slices import sliced
+from moldsmith.printing.timing import work_of
 from moldsmith.stage import stage
 
 PRINTER = ms.Printer(
@@ -114,6 +117,20 @@ def test_a_step_in_the_middle_is_skinned_like_a_top() -> None:
     np.testing.assert_allclose(found.infill[45:50], 20**2, rtol=1e-3)
     np.testing.assert_allclose(found.skin[45:50], 37.6**2 - 20**2, rtol=1e-3)
     np.testing.assert_allclose(found.infill[50:145], 17.6**2, rtol=1e-3)
+
+
+def test_layers_not_looked_at_follow_from_those_that_were() -> None:
+    ball = solid.from_mesh(trimesh.creation.icosphere(subdivisions=4, radius=30.0))
+    bowl = solid.difference(
+        solid.box((-40, -40, 0), (40, 40, 35)),
+        solid.moved(ball, trimesh.transformations.translation_matrix((3, 0, 37))),
+    )
+    work = {}
+    for every in (1, 10):
+        made = work_of(sliced(solid.to_mesh(bowl), PRINTER, every=every), PRINTER, PLA)
+        work[every] = estimated([made], PRINTER, PLA)
+    assert work[10].grams == pytest.approx(work[1].grams, rel=0.002)
+    assert work[10].seconds == pytest.approx(work[1].seconds, rel=0.003)
 
 
 BODIES = {
@@ -284,6 +301,17 @@ def test_one_real_print_scales_all_figures_and_says_so() -> None:
 def test_a_measured_print_must_say_what_it_was(measured: Any, said: str) -> None:
     with pytest.raises(ms.BadParameter, match=said):
         two_boxes().pipe(ms.estimate, printer=PRINTER, filament=PLA, measured=measured)
+
+
+def test_a_job_file_can_say_what_was_measured(tmp_path: Path) -> None:
+    lines = '[[piece]]\nname = "belly"\nscan = "troll.ply"\n[piece.estimate]\n'
+    job = tmp_path / "troll.toml"
+    job.write_text(lines + 'measured = {part = "core", grams = 80, hours = 5.5}\n', "utf-8")
+    (piece,) = read_job(job).pieces
+    assert piece.settings["estimate"] == {"measured": {"part": "core", "grams": 80.0, "hours": 5.5}}
+    job.write_text(lines + 'measured = {part = "core"}\n', "utf-8")
+    with pytest.raises(ms.BadJob, match=r"estimate\.measured"):
+        read_job(job)
 
 
 def test_without_parts_there_is_nothing_to_estimate() -> None:

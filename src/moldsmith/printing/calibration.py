@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import NotRequired, TypedDict
+from typing import TypedDict
 
 from ..errors import BadParameter
 
@@ -13,18 +13,21 @@ __all__ = ["Calibration", "MeasuredPrint", "calibrated"]
 _MOST = 4.0  # an estimate further off than this is of another print
 
 
-class MeasuredPrint(TypedDict):
-    """A print that was weighed and timed, and what it was estimated at.
+class _Weighed(TypedDict):
+    grams: float
+    hours: float
+
+
+class MeasuredPrint(_Weighed, total=False):
+    """The grams and hours of a print that was weighed and timed, and what it was estimated at.
 
     part : a part of this piece, to be estimated anew; or else
     estimated_grams, estimated_hours : what was estimated of it, uncalibrated
     """
 
-    grams: float
-    hours: float
-    part: NotRequired[str]
-    estimated_grams: NotRequired[float]
-    estimated_hours: NotRequired[float]
+    part: str
+    estimated_grams: float
+    estimated_hours: float
 
 
 @dataclass(frozen=True, slots=True)
