@@ -85,7 +85,7 @@ def test_same_seed_gives_the_same_bytes_in_metres(tmp_path: Path) -> None:
 
 def test_demo_job_is_a_good_job_file(tmp_path: Path) -> None:
     job = read_job(demo.set_up(tmp_path))
-    assert [piece.name for piece in job.pieces] == ["belly", "shoulder"]
+    assert [piece.name for piece in job.pieces] == ["belly", "shoulder", "calf"]
     assert all(list(piece.settings) == STAGES for piece in job.pieces)
     assert all(piece.settings[LOADING]["unit"] == "m" for piece in job.pieces)
 
@@ -101,7 +101,7 @@ def out(tmp_path_factory: pytest.TempPathFactory) -> Path:
         env={**os.environ, "PYTHONWARNINGS": "error"},
     )
     assert done.returncode == 0, done.stdout + done.stderr
-    assert len(done.stderr.splitlines()) == 2 * len(STAGES)  # one line a stage, from both workers
+    assert len(done.stderr.splitlines()) == 3 * len(STAGES)  # one line a stage, from both workers
     return folder
 
 
@@ -110,10 +110,11 @@ def pieces(out: Path) -> list[dict[str, Any]]:
     return listed
 
 
-def test_demo_makes_two_pieces(out: Path) -> None:
+def test_demo_makes_three_pieces(out: Path) -> None:
     assert [(piece["name"], piece["status"]) for piece in pieces(out)] == [
         ("belly", "finished"),
         ("shoulder", "finished"),
+        ("calf", "finished"),
     ]
 
 
@@ -131,10 +132,11 @@ def test_demo_s_parts_are_closed_and_whole_and_fit_the_printer(out: Path) -> Non
 
 
 def test_belly_is_larger_than_the_printer_and_gets_split(out: Path) -> None:
-    belly, shoulder = pieces(out)
+    belly, shoulder, calf = pieces(out)
     assert len(belly["parts"]) > len(shoulder["parts"])
     assert {part["body"].split("-")[0] for part in belly["parts"]} == {"cavity", "core"}
     assert {part["body"].split("-")[0] for part in shoulder["parts"]} == {"cavity", "lid"}
+    assert {part["body"].split("-")[0] for part in calf["parts"]} == {"side", "core"}
 
 
 def test_demo_run_again_reads_every_stage_back(out: Path) -> None:
@@ -144,7 +146,7 @@ def test_demo_run_again_reads_every_stage_back(out: Path) -> None:
     done = subprocess.run(
         [command, "demo", "--out", str(out)], capture_output=True, text=True, check=True
     )
-    assert done.stderr.count("read back") == 2 * len(STAGES)
+    assert done.stderr.count("read back") == 3 * len(STAGES)
     assert {path: path.read_bytes() for path in files} == before
 
 
@@ -173,6 +175,6 @@ def test_logs_of_real_stages_follow_the_published_schema(out: Path) -> None:
     text = resources.files("moldsmith").joinpath("stage_log.schema.json").read_text("utf-8")
     validator = jsonschema.Draft202012Validator(json.loads(text))
     logs = sorted(out.glob("*/*/log.json"))
-    assert len(logs) == 2 * len(STAGES)
+    assert len(logs) == 3 * len(STAGES)
     for path in logs:
         validator.validate(json.loads(path.read_text(encoding="utf-8")))
