@@ -51,9 +51,13 @@ def colour_maps(piece: Workpiece, meshes: Mapping[str, trimesh.Trimesh]) -> tupl
     parts = [name for name in mold_parts(piece) if name in meshes]
     found = []
     if "pad" in meshes:
-        found.append(_thickness(piece, meshes["pad"]))
-    if parts and "pad" in meshes:
-        found.append(_draft(piece, meshes, parts))
+        pad = meshes["pad"]
+        # A ball thinner than the spacing of the samples is not told: the finest edge reads as that.
+        spacing = max(0.8, float(np.sqrt(pad.area / _SAMPLES)))
+        index = SurfaceIndex(pad.vertices, np.asarray(pad.faces), spacing)
+        found.append(_thickness(piece, pad, index))
+        if parts:
+            found.append(_draft(piece, meshes, parts, index))
     if parts and ran(piece, "split"):
         found += _printed(piece, meshes, parts)
     return tuple(found)
@@ -68,24 +72,25 @@ def layer_mm(piece: Workpiece) -> float:
     return 0.2
 
 
-def _thickness(piece: Workpiece, pad: trimesh.Trimesh) -> ColourMap:
+def _thickness(piece: Workpiece, pad: trimesh.Trimesh, index: SurfaceIndex) -> ColourMap:
     """The diameter of the largest ball that fits inside at each place."""
     told = figures(piece, "shell").get("thickness_max_mm")
     most = float(told or np.ptp(pad.bounds, axis=0).min())
     if figures(piece, "block").get("style") == "lidded":
         most = max(most, float(np.ptp(pad.bounds[:, 2])))
-    # A ball thinner than the spacing of the samples is not told: the finest edge reads as that.
-    spacing = max(0.8, float(np.sqrt(pad.area / _SAMPLES)))
-    index = SurfaceIndex(pad.vertices, np.asarray(pad.faces), spacing)
     across = 2 * inner_radius(index, -1.0, 0.55 * most)
     values = across[np.asarray(pad.faces)].mean(axis=1)
     return ColourMap("thickness", "Thickness of the pad", "mm", 0.0, most, {"pad": values})
 
 
-def _draft(piece: Workpiece, meshes: Mapping[str, trimesh.Trimesh], parts: list[str]) -> ColourMap:
+def _draft(
+    piece: Workpiece,
+    meshes: Mapping[str, trimesh.Trimesh],
+    parts: list[str],
+    index: SurfaceIndex,
+) -> ColourMap:
     """The angle between each moulding face and the way its body leaves; below 0 it is held."""
     pad = meshes["pad"]
-    index = SurfaceIndex(pad.vertices, np.asarray(pad.faces), 3.0)
     values = {}
     for name in parts:
         mesh = meshes[name]

@@ -85,7 +85,7 @@ def png(pixels: NDArray[np.uint8]) -> bytes:
     """Pixels (height, width, 3) as a PNG with a palette."""
     few = Image.fromarray(pixels).quantize(_COLOURS, dither=Image.Dither.NONE)
     target = io.BytesIO()
-    few.save(target, "PNG", optimize=False, compress_level=9)
+    few.save(target, "PNG", compress_level=7)
     return target.getvalue()
 
 
