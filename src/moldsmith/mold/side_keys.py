@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import product
 from typing import Any
 
 import numpy as np
@@ -26,6 +27,7 @@ _LENGTH_MM = 8.0
 _MARGIN_MM = 3.0
 _END_MM = 6.0
 _SHARES = (0.2, 0.8)
+_SIZES = (1.0, 0.7, 0.5)
 _PRINT_RADIUS_MM = 4.0
 _GROOVE_MM = (16.0, 1.5)  # width of a band and its groove's depth
 _STAIR_MM = 0.5
@@ -91,9 +93,9 @@ def keyed(
     """
     sides = list(sides)
     joints: list[Joint] = []
-    for number in range(plan.count):
+    for number, first in enumerate(_openers(plan)):
         after = (number + 1) % plan.count
-        first, later = min(number, after), max(number, after)
+        later = after if first == number else number
         pegs = _curtain_pegs(made, surface, plan, outline, number, plan.directions[first])
         if number == 0 and pegs:
             pegs[0] = _odd(pegs[0], made, outline)
@@ -103,6 +105,34 @@ def keyed(
     core, sides[0] = _joined(core, sides[0], pegs)
     joints.append(Joint("print", "core", "side-1", tuple(pegs)))
     return sides, core, joints
+
+
+def _openers(plan: Sides) -> list[int]:
+    """Which of the two sides at each curtain opens first: the one that leaves it more squarely.
+
+    Unless each side would then wait for the next all round: at the curtain where it
+    matters least it is the other one.
+    """
+    leans = np.array(
+        [
+            [_lean(plan, number, side) for side in (number, (number + 1) % plan.count)]
+            for number in range(plan.count)
+        ]
+    )
+    second = np.round(leans[:, 1], 3) < np.round(leans[:, 0], 3)
+    if plan.count > 2 and (second.all() or not second.any()):
+        least = int(np.argmin(np.abs(leans[:, 1] - leans[:, 0])))
+        second[least] = not second[least]
+    if plan.count == 2:
+        second = np.array([False, True])  # side 1 first, at both curtains
+    return [(number + int(later)) % plan.count for number, later in enumerate(second)]
+
+
+def _lean(plan: Sides, number: int, side: int) -> float:
+    """Cosine of the least angle between a curtain and a side piece's pull, its rows' greatest."""
+    turn = np.radians(plan.curtains[number].degrees)
+    way = plan.directions[side]
+    return float(np.abs(np.cos(turn) * way[0] + np.sin(turn) * way[1]).max())
 
 
 def _joined(
@@ -133,8 +163,8 @@ def _curtain_pegs(
     inner = map_.reach[np.arange(len(map_.z)), column]
     outer = np.array([_to_outside(outline, m, r) for m, r in zip(map_.middle, ray, strict=True)])
     # The key leans off the curtain's normal: along the ray it takes up more.
-    lean = np.abs(np.einsum("ij,j->i", ray, np.asarray(way)[:2]))
-    room = (outer - inner - lean * _LENGTH_MM) / 2 - _MARGIN_MM
+    lean = np.einsum("ij,j->i", ray, np.asarray(way)[:2])
+    room = (outer - inner - np.abs(lean) * _LENGTH_MM) / 2 - _MARGIN_MM
     low, high = made.low_mm, made.high_mm
     found = []
     for share in _SHARES:
@@ -143,17 +173,17 @@ def _curtain_pegs(
             np.minimum(map_.z - low, high - map_.z) > _END_MM + _RADII_MM[1]
         )
         rows = np.flatnonzero(near & (room >= _RADII_MM[0]))
-        if len(rows) == 0:
-            continue
         # Where there is room for the largest, as near the wanted height as can be.
         score = np.minimum(room[rows], _ODD * _RADII_MM[1]) - 0.01 * np.abs(map_.z[rows] - wanted)
-        row = int(rows[np.argmax(score)])
-        radius = min(float(room[row]), _RADII_MM[1])
-        across = (inner[row] + outer[row]) / 2
-        x, y = (map_.middle[row] + across * ray[row]).tolist()
-        peg = _peg((x, y, float(map_.z[row])), way, radius, _root(radius, float(lean[row])))
-        if _clear(peg, made, outline):
-            found.append(peg)
+        for row, size in product(rows[np.argsort(-score, kind="stable")][:3].tolist(), _SIZES):
+            radius = max(size * min(float(room[row]), _RADII_MM[1]), _RADII_MM[0])
+            root = _root(radius, abs(float(lean[row])))
+            across = (inner[row] + outer[row] - (_LENGTH_MM - root) * lean[row]) / 2
+            x, y = (map_.middle[row] + across * ray[row]).tolist()
+            peg = _peg((x, y, float(map_.z[row])), way, radius, root)
+            if _clear(peg, made, outline):
+                found.append(peg)
+                break
     return found
 
 
