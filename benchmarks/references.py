@@ -39,7 +39,7 @@ LARGE_TITLE = "## A scan of 3,000,000 triangles"
 THICKNESS_MM, TAPER_MM, EDGE_MM = 8.0, 25.0, 1.0
 INSIDE_MM = 35.0  # from the rim: past the taper, and past what a reference makes of the rim
 LIMIT_S = 1800.0
-TRIANGLES = 3_000_000
+STATURE_MM = 1680.0  # that the healed body is made
 
 Floats = NDArray[np.float64]
 Row = dict[str, Any]
@@ -261,8 +261,9 @@ def _large() -> str:
     lines += [
         f"A body of {made['triangles']:,} triangles, densest on the torso, noisy, holed and "
         "littered; the torso's",
-        "front shelled 8 mm inward at 1 mm cells. One process; peaks are of the whole process,",
-        "imports and all bodies so far included. Aim: under 3000 MB.",
+        "front shelled 8 mm inward at 1 mm cells; the whole body then stood up and made another",
+        "size. One process; peaks are of the whole process, imports and all bodies so far included.",
+        "Aim: under 3000 MB.",
         "",
         "| stage | wall s | CPU s | peak MB | triangles made |",
         "|---|---|---|---|---|",
@@ -313,10 +314,10 @@ def _large_shell(path: Path, cell: float) -> Row:
 
     piece = measured("load_scan", lambda: ms.load_scan(path, unit="mm"), "scan")
     piece = measured("heal", lambda: piece.pipe(ms.heal), "scan")
-    piece = measured("crop", lambda: piece.pipe(ms.crop, planes=planes), "scan")
+    patch = measured("crop", lambda: piece.pipe(ms.crop, planes=planes), "scan")
     measured(
         "shell",
-        lambda: piece.pipe(
+        lambda: patch.pipe(
             ms.shell,
             thickness_mm=THICKNESS_MM,
             taper_mm=TAPER_MM,
@@ -325,6 +326,8 @@ def _large_shell(path: Path, cell: float) -> Row:
         ),
         "pad",
     )
+    measured("stand", lambda: piece.pipe(ms.stand), "scan")
+    measured("fit, one factor", lambda: piece.pipe(ms.fit, stature_mm=STATURE_MM), "scan")
     return {"parts": parts}
 
 

@@ -64,6 +64,7 @@ def tape_girth_mm(points: ArrayLike | Sequence[ArrayLike]) -> float:
     ------
     BadParameter : fewer than three points, or all in one line
     """
+    # Which of the two it is, np.ndim tells; a type checker cannot follow.
     parts = [points] if np.ndim(points[0]) == 1 else list(points)  # type: ignore[index,arg-type]
     place = np.concatenate([np.asarray(part, dtype=float) for part in parts])
     if place.shape[1] == 3:

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 import trimesh
@@ -352,8 +353,8 @@ def _arm_at(stance: Stance, point: Floats, axis: Floats) -> Outline:
 
 
 def _spanned(stance: Stance, level: _Level, name: str) -> Measure:
-    kind = "depth" if name.endswith("depth") else "breadth"
-    return spanned(stance, level.outline, kind, name, DEFINITIONS[name])  # type: ignore[arg-type]
+    kind: Literal["breadth", "depth"] = "depth" if name.endswith("depth") else "breadth"
+    return spanned(stance, level.outline, kind, name, DEFINITIONS[name])
 
 
 def _by_girth(levels: list[_Level], which: Callable[[Floats], np.intp], what: str) -> _Level:

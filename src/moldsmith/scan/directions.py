@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Literal, TypeAlias, get_args
+from typing import Any, Literal, TypeAlias, get_args
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from ..errors import BadParameter
 from ..workpiece import Frame, Vector
 
-__all__ = ["Direction", "View", "axes_of_view", "unit_vector", "upright_frame"]
+__all__ = ["Direction", "View", "axes_of_view", "stated_plane", "unit_vector", "upright_frame"]
 
 Floats = NDArray[np.float64]
 Direction: TypeAlias = str | Sequence[float]
@@ -44,6 +44,23 @@ def unit_vector(direction: Direction, parameter: str) -> Floats:
     if length < 1e-9:
         raise BadParameter(f"{parameter} has no length", "Give three numbers that are not all 0")
     return vector / length + 0.0
+
+
+def stated_plane(plane: Any, parameter: str, remedy: str) -> tuple[Floats, Floats]:
+    """Point (3,), mm, and unit normal (3,) of a plane stated as (point, normal).
+
+    Raises
+    ------
+    BadParameter : it is none, with the remedy; or the normal has no length
+    """
+    try:
+        point, normal = plane
+        at = np.asarray(point, dtype=float)
+    except (TypeError, ValueError):
+        at, normal = np.empty(0), ()
+    if at.shape != (3,) or not np.isfinite(at).all():
+        raise BadParameter(f"{parameter} = {plane!r} is no plane", remedy)
+    return at, unit_vector(normal, f"the normal of {parameter}")
 
 
 def upright_frame(up: Direction, facing: Direction) -> Frame:

@@ -16,7 +16,7 @@ from ..geometry.symmetry import symmetry_plane
 from ..geometry.topology import border_edges, half_edges
 from ..stage import stage
 from ..workpiece import Finding, Frame, Vector, Workpiece
-from .directions import unit_vector
+from .directions import stated_plane
 
 __all__ = ["Plane", "found_plane", "mirror", "mirrored", "symmetric_within", "symmetrise"]
 
@@ -160,17 +160,8 @@ def _is_found(plane: Plane) -> bool:
 
 
 def _stated(plane: Any) -> tuple[Floats, Floats]:
-    try:
-        point, normal = plane
-        at = np.asarray(point, dtype=float)
-    except (TypeError, ValueError):
-        at, normal = np.empty(0), ()
-    if at.shape != (3,) or not np.isfinite(at).all():
-        raise BadParameter(
-            f"plane = {plane!r} is no plane",
-            "Give 'found', or ((x, y, z), (nx, ny, nz)): a point in mm and the normal",
-        )
-    return at, unit_vector(normal, "the normal of plane")
+    remedy = "Give 'found', or ((x, y, z), (nx, ny, nz)): a point in mm and the normal"
+    return stated_plane(plane, "plane", remedy)
 
 
 def _left(frame: Frame) -> Floats:

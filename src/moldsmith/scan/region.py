@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from shapely.validation import explain_validity
 
 from ..errors import BadParameter
-from .directions import unit_vector
+from .directions import stated_plane
 
 __all__ = ["Field", "box_planes", "half_space", "inside_outline", "rounded_outline", "together"]
 
@@ -36,18 +36,11 @@ class _HalfSpace:
 
 def half_space(plane: Sequence[ArrayLike], parameter: str) -> Field:
     """Signed distance to a plane (point, normal), negative on the side its normal points to."""
-    try:
-        point, normal = plane
-        at = np.asarray(point, dtype=float)
-    except (TypeError, ValueError):
-        at, normal = np.empty(0), ()
-    if at.shape != (3,) or not np.isfinite(at).all():
-        raise BadParameter(
-            f"{parameter} = {plane!r} is no plane",
-            "Give ((x, y, z), (nx, ny, nz)): a point in mm and the normal, which points to the "
-            "side that is kept",
-        )
-    return _HalfSpace(at, unit_vector(normal, f"the normal of {parameter}"))  # type: ignore[arg-type]
+    remedy = (
+        "Give ((x, y, z), (nx, ny, nz)): a point in mm and the normal, which points to the side "
+        "that is kept"
+    )
+    return _HalfSpace(*stated_plane(plane, parameter, remedy))
 
 
 def box_planes(box: Sequence[ArrayLike]) -> list[Field]:
