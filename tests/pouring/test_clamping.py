@@ -83,6 +83,19 @@ def test_a_curved_cavity_counts_by_its_shadow_alone(lidded: ms.Workpiece) -> Non
     assert figures["projected_cm2"] * 100 == pytest.approx(plan, rel=2e-3)
 
 
+def test_side_pieces_are_pushed_apart_by_the_level_shadow() -> None:
+    piece = boxed(mouth_z=160.0)
+    bodies = {"pad": piece.body("pad"), "side-1": piece.body("cavity"), "core": piece.body("lid")}
+    block = _record("block", {"mold_bodies": ["side-1", "core"]})
+    sides = ms.Workpiece("sides", bodies, records=(block,))
+    figures = clamped(sides, material=RUBBER, pressure_kpa=20)
+    assert figures["opens"] == "sideways"
+    assert figures["projected_cm2"] == pytest.approx(450)
+    # 20 kPa on 300 x 150, and half of the head at the foot of 150 mm.
+    head = head_kpa(RUBBER.mix_density_kg_m3, 150) / 2
+    assert figures["force_n"] == pytest.approx(45 * (20 + head), rel=1e-3)
+
+
 def test_without_a_known_pressure_the_bound_is_taken_and_said_to_be_ours() -> None:
     run = ms.clamp(boxed(), material=FOAM)
     figures = run.record("clamp")["figures"]

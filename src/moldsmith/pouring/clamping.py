@@ -18,6 +18,7 @@ from ..mold.bodies import mold_bodies
 from ..mold.flange_loads import BoltLoad, bolt_limit_n, bolts_for
 from ..mold.hardware import BoltSize, Strength, bolt, tightening_torque_nm
 from ..mold.plates import rectangular_plate, rectangular_thickness_mm
+from ..mold.sheet_lids import cut_from_sheet
 from ..stage import stage
 from ..workpiece import Finding, Workpiece
 from .batches import GRAVITY_M_S2, sealed_pressure_kpa
@@ -37,8 +38,14 @@ _ROUND_MM = 0.5
 
 @dataclass(frozen=True, slots=True)
 class _Load:
-    """Pressures in kPa, areas in mm² and forces in N on the cover and on the sides."""
+    """Pressures in kPa, areas in mm² and forces in N on what the mix pushes open.
 
+    opens : 'upward', the cover; or 'sideways', the side pieces of a mold that opens level
+    shadow_mm2, around_mm, span_mm : of the void along the way it opens
+    uplift_n : by the liquid's head; sides_mm2 : shadows of the void along x and y
+    """
+
+    opens: Literal["upward", "sideways"]
     head_kpa: float
     extra_kpa: float
     assumption: str
@@ -50,7 +57,7 @@ class _Load:
 
     @property
     def force_n(self) -> float:
-        """Upward on the cover: the pressure on its shadow, and the head under each place of it."""
+        """The pressure on the shadow, and the head under each place of it."""
         return self.extra_kpa * self.shadow_mm2 / 1000 + self.uplift_n
 
     @property
@@ -90,7 +97,8 @@ def clamp(
     deflection_mm : that the lid may bulge; 0.05 to 5
 
     Force: pressure times projected area, whatever the cavity's form; under a liquid, weight of
-    the column from the cover's face up to the funnel's mouth. Lid: Roark's rectangular plate,
+    the column from the cover's face up to the funnel's mouth. Side pieces are pushed
+    apart by the larger of the level shadows. Lid: Roark's rectangular plate,
     edges supported, over the rectangle round the void: on the safe side.
 
     Findings: 'pressure-assumed', 'lid-thin', 'bolts-few', 'force-large', 'weights-heavy'.
@@ -107,6 +115,7 @@ def clamp(
     held = bolts_for(load.mean_kpa, load.shadow_mm2, load.around_mm, limit, safety)
     lid = _lid(piece, load, youngs_mpa, allow_mpa, deflection_mm)
     figures: dict[str, Any] = {
+        "opens": load.opens,
         "head_kpa": round(load.head_kpa, 4),
         "pressure_kpa": round(load.extra_kpa, 3),
         "assumption": load.assumption,
@@ -166,17 +175,28 @@ def _load(
     level = max([float(pad.bounds[1, 2]), *mouths])
     # What weighs in the mold: the liquid; of a foam, the foam it becomes.
     density = material.density_kg_m3 if material.rises else material.mix_density_kg_m3
-    shadow, around, span = _plan(pad)
+    head = head_kpa(density, level - float(pad.bounds[0, 2]))
     extra, assumption = _extra_pressure(piece, material, pressure, packing)
+    shadows = [_shadow(pad, axis) for axis in range(3)]
+    areas = (float(shadows[0].area), float(shadows[1].area))
+    if any(name.startswith("side-") for name in mold_bodies(piece)):
+        widest = max(shadows[:2], key=lambda shadow: float(shadow.area))
+        # Mean head over a wall: half of that at its foot.
+        pushed = head / 2 * float(widest.area) / 1000
+        shadow = widest
+    else:
+        pushed = _uplift_n(pad, level, density)
+        shadow = shadows[2]
     return _Load(
-        head_kpa(density, level - float(pad.bounds[0, 2])),
+        "upward" if shadow is shadows[2] else "sideways",
+        head,
         extra,
         assumption,
-        shadow,
-        _uplift_n(pad, level, density),
-        (_shadow_along(pad, 0), _shadow_along(pad, 1)),
-        around,
-        span,
+        float(shadow.area),
+        pushed,
+        areas,
+        float(shadow.length),
+        _span_mm(shadow),
     )
 
 
@@ -201,18 +221,17 @@ def _extra_pressure(
     )
 
 
-def _plan(pad: trimesh.Trimesh) -> tuple[float, float, tuple[float, float]]:
-    """The void's shadow: area, length round it, sides (long, short) of the rectangle round it."""
-    shadow = shapely.union_all(solid.silhouette(solid.from_mesh(pad)))
+def _shadow(pad: trimesh.Trimesh, axis: int) -> shapely.Geometry:
+    """The void's shadow along x, y or z."""
+    turned = np.roll(np.asarray(pad.vertices), 2 - axis, axis=1)
+    return shapely.union_all(solid.silhouette(solid.from_arrays(turned, pad.faces)))
+
+
+def _span_mm(shadow: shapely.Geometry) -> tuple[float, float]:
+    """Sides (long, short) of the smallest rectangle round a shadow."""
     box = np.asarray(shapely.minimum_rotated_rectangle(shadow).exterior.coords)
     sides = np.linalg.norm(np.diff(box[:3], axis=0), axis=1)
-    return float(shadow.area), float(shadow.length), (float(sides.max()), float(sides.min()))
-
-
-def _shadow_along(pad: trimesh.Trimesh, axis: int) -> float:
-    """Area of the void's shadow along x or y, mm²."""
-    turned = np.roll(np.asarray(pad.vertices), 2 - axis, axis=1)
-    return float(solid.silhouette(solid.from_arrays(turned, pad.faces)).area)
+    return float(sides.max()), float(sides.min())
 
 
 def _uplift_n(pad: trimesh.Trimesh, level: float, density: float) -> float:
@@ -264,15 +283,24 @@ def _lid(
         poisson=_SHEET["poisson"],
     )
     flat = "lid" in mold_bodies(piece)
+    cut = "lid" in cut_from_sheet(piece)
     thickness = _cover_mm(piece)
-    bent = rectangular_plate(long, short, max(thickness, 0.1), kpa, youngs)
+    bent = rectangular_plate(
+        long,
+        short,
+        max(thickness, 0.1),
+        kpa,
+        _SHEET["youngs_mpa"] if cut else youngs,
+        poisson=_SHEET["poisson"] if cut else 0.3,
+    )
     return {
-        "body": "lid" if flat else "core",
+        "made_of": "sheet" if cut else "print",
+        "body": "lid" if flat else "core" if load.opens == "upward" else "sides",
         "span_mm": [round(long, 1), round(short, 1)],
         "thickness_mm": round(thickness, 2) if flat else None,
         "stress_mpa": round(bent.stress_mpa, 3) if flat else None,
         "deflection_mm": round(bent.deflection_mm, 3) if flat else None,
-        "needed_mm": round(math.ceil(needed / _ROUND_MM) * _ROUND_MM, 2),
+        "needed_mm": round(math.ceil((sheet if cut else needed) / _ROUND_MM) * _ROUND_MM, 2),
         "sheet_mm": round(math.ceil(sheet / _ROUND_MM) * _ROUND_MM, 2),
         "formula": "Roark 7th ed., Table 11.4 case 1a: edges supported, small deflections",
     }

@@ -135,6 +135,11 @@ def mix(
         "pour_s": round(liquid_ml / rate, 1),
         "open_guess": _open_guess(piece, material, amount, mixed_g),
         "test_cup": _test_cup(material, scale_g, cup_ml) if material.rises else None,
+        "mixing_s": material.mixing_s,
+        "pot_life_s": material.pot_life_s,
+        "cream_s": material.cream_s,
+        "rise_s": material.rise_s,
+        "demold_h": round(material.demold_s / 3600, 3),
         "cup_ml": cup_ml,
         "scale_g": scale_g,
     }

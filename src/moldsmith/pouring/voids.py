@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import shapely
@@ -65,7 +67,9 @@ def void_of(piece: Workpiece, fill_level_mm: float | None = None) -> Void:
     mouths = [_mouth(row) for row in channel_rows(piece)]
     prism = solid.extrude(shapely.union_all([region, *mouths]), low - _OVER_MM, top)
     plugs = [_plug(row, level, top) for row in channel_rows(piece)]
-    room = solid.difference(prism, *bodies, *plugs)
+    room = prism
+    for body in [*plugs, *bodies]:  # one by one: parts that touch all over cost more as a union
+        room = solid.difference(room, body)
     lumps = solid.components(room)
     least = max(_FILM_MM3, _LEAST_SHARE * max(map(solid.volume_mm3, lumps), default=0.0))
     large = [lump for lump in lumps if solid.volume_mm3(lump) > least]
@@ -87,13 +91,19 @@ def mold_meshes(piece: Workpiece) -> dict[str, trimesh.Trimesh]:
     ------
     BadParameter : the piece has no mold
     """
-    names = mold_bodies(piece)
+    rows: list[Mapping[str, Any]] = []
     for record in reversed(piece.records):
-        rows = record["figures"].get("parts") or ()
-        listed = [row for row in rows if row.get("of") in names and row["body"] in piece.bodies]
-        if listed:
-            return {row["body"]: piece.body(row["body"]) for row in listed}
-    return {name: piece.body(name) for name in names or ("cavity",)}
+        listed = record["figures"].get("parts") or ()
+        rows = [row for row in listed if row.get("of") and row["body"] in piece.bodies]
+        if rows:
+            break
+    found = {}
+    for name in mold_bodies(piece) or ("cavity",):
+        # A lid cut from sheet is no part to print: it is there as it is.
+        parts = [row["body"] for row in rows if row["of"] == name]
+        for body in parts or [name]:
+            found[body] = piece.body(body)
+    return found
 
 
 def void_by_columns_mm3(piece: Workpiece, level_mm: float) -> float:

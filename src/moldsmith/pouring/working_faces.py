@@ -14,6 +14,7 @@ from scipy.spatial import cKDTree
 from ..errors import BadParameter, MissingPackage
 from ..geometry import colours, ply
 from ..geometry.vectors import unit
+from ..mold.sheet_lids import cut_from_sheet
 from ..printing.cusps import cusp_heights_mm
 from ..printing.parts import listed_parts
 from ..workpiece import Workpiece
@@ -46,7 +47,7 @@ class WorkingFace:
 
 
 def working_faces(piece: Workpiece) -> list[WorkingFace]:
-    """The faces of each part that lie on the pad's surface, with their slope in print.
+    """The faces of each printed part that lie on the pad's surface, with their slope in print.
 
     Parts in the poses of `lay_out` or `split`; before, as the mold stands.
     """
@@ -56,9 +57,11 @@ def working_faces(piece: Workpiece) -> list[WorkingFace]:
     normals = unit(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]))
     reach = np.linalg.norm(corners - middles[:, None], axis=2).max(axis=1) + _ON_MM
     tree = cKDTree(middles)
-    upward = _upward(piece)
+    upward, sheet = _upward(piece), cut_from_sheet(piece)
     found = []
     for name, mesh in mold_meshes(piece).items():
+        if name in sheet:
+            continue
         part = mesh.vertices[mesh.faces]
         centre = part.mean(axis=1)
         cross = np.cross(part[:, 1] - part[:, 0], part[:, 2] - part[:, 0])
