@@ -179,16 +179,21 @@ def _spool_row(use: SpoolUse) -> dict[str, Any]:
 def _spool_findings(uses: Sequence[SpoolUse], filament: Filament) -> list[Finding]:
     findings = []
     for use in uses:
-        if use.spool is None:
-            message = (
-                f"plate {use.plate}: {use.needed_g:.0f} g of {filament.name} are missing from "
-                f"{use.change_at_mm:.1f} mm on. Have another spool ready before it is started"
-            )
-            findings.append(Finding("filament-short", "warning", message))
-        elif not use.suffices:
+        if use.spool is not None and not use.suffices:
             message = (
                 f"plate {use.plate} needs {use.needed_g:.0f} g and spool {use.spool} has "
                 f"{use.left_g:.0f} g. Plan a pause at {use.change_at_mm:.1f} mm to change it"
             )
             findings.append(Finding("spool-change", "note", message))
+    short = [use for use in uses if use.spool is None]
+    if short:
+        grams = sum(use.needed_g for use in short)
+        plates = ", ".join(str(use.plate) for use in short)
+        spools = int(np.ceil(grams / filament.spool_g))
+        message = (
+            f"{grams:.0f} g of {filament.name} are missing for plate{'s' * (len(short) > 1)} "
+            f"{plates}: have {spools} more spool{'s' * (spools > 1)} of {filament.spool_g:g} g "
+            "ready before they are started"
+        )
+        findings.append(Finding("filament-short", "warning", message))
     return findings

@@ -328,6 +328,7 @@ def _findings(name: str, found: list[Overhang], limit_deg: float, back: Floats) 
                 f"{name}: {patch.area_mm2:.0f} mm2 at {place} bridge {patch.span_mm:.1f} mm. "
                 "It prints without support; set the fan to full there"
             )
+        # Severity is one of the two words above, which a type checker widens to any string.
         findings.append(Finding(code, severity, message, name, (x, y, z)))  # type: ignore[arg-type]
     rest = found[len(findings) :]
     area = sum(patch.area_mm2 for patch in rest)
