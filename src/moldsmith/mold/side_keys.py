@@ -30,7 +30,7 @@ _SHARES = (0.2, 0.8)
 _SIZES = (1.0, 0.7, 0.5)
 _PRINT_RADIUS_MM = 4.0
 _GROOVE_MM = (16.0, 1.5)  # width of a band and its groove's depth
-_STAIR_MM = 0.5
+_STAIR_MM = 0.3
 _LEAST_ROOT_MM = 1.5
 _TAPER = float(np.tan(np.radians(PEG_TAPER_DEG)))
 _MOST_LEAN = 0.75
@@ -62,7 +62,8 @@ def grooved(
 ) -> tuple[solid.Solid, list[float]]:
     """The block with two grooves round its outside for bands or straps, and their heights.
 
-    Over the groove its upper side runs out in stairs at 45 degrees, which print unsupported.
+    Over a groove the outside runs out at 45 degrees, which prints unsupported; in stairs
+    where the outline is not convex.
     """
     width, depth = _GROOVE_MM
     heights = [low + share * (high - low) for share in (0.25, 0.75)]
@@ -70,13 +71,27 @@ def grooved(
         heights = [(low + high) / 2]
     rings = []
     for height in heights:
-        foot = height - width / 2
-        for step in range(int(depth / _STAIR_MM)):
-            inner = outline.buffer(-(depth - step * _STAIR_MM), join_style="mitre")
-            ring = outline.buffer(1.0, join_style="mitre").difference(inner)
-            top = height + width / 2 + step * _STAIR_MM
-            rings.append(solid.extrude(ring, foot, top))
+        foot, top = height - width / 2, height + width / 2
+        inner = outline.buffer(-depth, join_style="mitre")
+        wide = solid.extrude(outline.buffer(1.0, join_style="mitre"), foot, top + depth)
+        kept = [solid.extrude(inner, foot - 1, top), *_run_out(outline, top, depth)]
+        rings.append(solid.difference(wide, *kept))
     return solid.difference(block, *rings), heights
+
+
+def _run_out(outline: shapely.Polygon, top: float, depth: float) -> list[solid.Solid]:
+    """What stands over a groove of that depth, wider with height at 45 degrees."""
+    hull = shapely.convex_hull(outline)
+    if hull.area < 1.0001 * outline.area:
+        rings = [(outline.buffer(-depth, join_style="mitre"), top), (outline, top + depth)]
+        corners = [np.asarray(ring.exterior.coords)[:-1] for ring, _ in rings]
+        levels = [np.full(len(ring), z) for ring, (_, z) in zip(corners, rings, strict=True)]
+        return [solid.hull(np.column_stack([np.concatenate(corners), np.concatenate(levels)]))]
+    steps = np.arange(0.0, depth, _STAIR_MM)
+    return [
+        solid.extrude(outline.buffer(-(depth - step), join_style="mitre"), top + step, top + depth)
+        for step in steps.tolist()
+    ]
 
 
 def keyed(
