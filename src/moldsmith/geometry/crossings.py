@@ -11,6 +11,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Mask = NDArray[np.bool_]
 
+_GRID = 2**22  # cells of the coarse grid, whatever the size
 _TURNS = ((0, 1), (1, 2), (2, 0))
 
 
@@ -26,11 +27,14 @@ def crossing_faces(vertices: Floats, faces: Ints, among: Mask) -> Mask:
     crossed = np.zeros(len(faces), dtype=bool)
     if not among.any():
         return crossed
-    pairs = _near(vertices[faces], among)
+    pairs = _near(vertices, faces, among)
     for here, there in ((0, 1), (1, 0)):
         for turn in _TURNS:
             edge, other = faces[pairs[:, here]][:, turn], faces[pairs[:, there]]
-            apart = (edge[:, :, None] != other[:, None, :]).all(axis=(1, 2))
+            apart = np.ones(len(pairs), dtype=bool)
+            for one in range(2):
+                for two in range(3):
+                    apart &= edge[:, one] != other[:, two]
             who = np.flatnonzero(apart)
             through = who[_passes(vertices[edge[who]], vertices[other[who]])]
             crossed[pairs[through]] = True
@@ -39,54 +43,80 @@ def crossing_faces(vertices: Floats, faces: Ints, among: Mask) -> Mask:
 
 def _passes(edge: Floats, face: Floats) -> Mask:
     """Whether segments (n, 2, 3) pass through triangles (n, 3, 3)."""
-    start, end = edge[:, 0], edge[:, 1]
-    corner = face - start[:, None]
     normal = np.cross(face[:, 1] - face[:, 0], face[:, 2] - face[:, 0])
-    above = np.einsum("ij,ij->i", normal, corner[:, 0])
-    below = np.einsum("ij,ij->i", normal, face[:, 0] - end)
-    along = end - start
+    above = np.einsum("ij,ij->i", normal, face[:, 0] - edge[:, 0])
+    below = np.einsum("ij,ij->i", normal, face[:, 0] - edge[:, 1])
+    passes = above * below < 0
+    edge, face = edge[passes], face[passes]
+    corner = face - edge[:, :1]
+    along = edge[:, 1] - edge[:, 0]
     sides = [np.einsum("ij,ij->i", along, np.cross(corner[:, a], corner[:, b])) for a, b in _TURNS]
-    inside = (np.min(sides, axis=0) >= 0) | (np.max(sides, axis=0) <= 0)
-    return np.asarray((above * below < 0) & inside)
+    passes[passes] = (np.min(sides, axis=0) >= 0) | (np.max(sides, axis=0) <= 0)
+    return np.asarray(passes)
 
 
-def _near(corners: Floats, among: Mask) -> Ints:
+def _near(vertices: Floats, faces: Ints, among: Mask) -> Ints:
     """Pairs (k, 2) of faces whose boxes overlap, the first of each one of `among`."""
-    low, high = corners.min(axis=1), corners.max(axis=1)
-    size = max(float(np.quantile((high - low).max(axis=1), 0.95)), 1e-6)
-    first = np.floor((low - low.min(axis=0)) / size).astype(np.int64)
-    last = np.floor((high - low.min(axis=0)) / size).astype(np.int64)
-    stride = last.max(axis=0) + 1
-    one, one_cell = _in_cells(first, last, stride, np.flatnonzero(among))
-    two, two_cell = _in_cells(first, last, stride, np.arange(len(corners)))
-    looked_at = np.unique(one_cell)
-    place = np.minimum(np.searchsorted(looked_at, two_cell), len(looked_at) - 1)
-    close = looked_at[place] == two_cell
-    two, two_cell = two[close], two_cell[close]
+    a, b, c = (vertices[faces[:, k]] for k in range(3))
+    low, high = np.minimum(np.minimum(a, b), c), np.maximum(np.maximum(a, b), c)
+    begin = low.min(axis=0)
+    low -= begin
+    high -= begin
+    sides = (high - low).T
+    extent = np.maximum(np.maximum(sides[0], sides[1]), sides[2])
+    size = max(float(np.quantile(extent, 0.95)), 1e-6)
+    others = np.flatnonzero(_close_to(low, high, extent, among, 4 * size))
+    two, two_cell = _in_cells(low, high, others, size)
+    own = among[two]
+    one, one_cell = two[own], two_cell[own]
     order = np.argsort(two_cell, kind="stable")
     two, two_cell = two[order], two_cell[order]
-    begin = np.searchsorted(two_cell, one_cell)
-    count = np.searchsorted(two_cell, one_cell, side="right") - begin
+    start = np.searchsorted(two_cell, one_cell)
+    count = np.searchsorted(two_cell, one_cell, side="right") - start
     rank = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
-    a, b = np.repeat(one, count), two[np.repeat(begin, count) + rank]
-    overlap = (a != b) & ((low[a] <= high[b]) & (low[b] <= high[a])).all(axis=1)
-    keys = np.unique(a[overlap] << 32 | b[overlap])
+    here, there = np.repeat(one, count), two[np.repeat(start, count) + rank]
+    # Of two that are both looked at, one order is enough.
+    wanted = np.flatnonzero((here < there) | ~among[there] & (here != there))
+    here, there = here[wanted], there[wanted]
+    overlap = np.ones(len(here), dtype=bool)
+    for axis in range(3):
+        overlap &= low[here, axis] <= high[there, axis]
+        overlap &= low[there, axis] <= high[here, axis]
+    keys = np.unique(here[overlap] << 32 | there[overlap])
     return np.stack([keys >> 32, keys & 0xFFFFFFFF], axis=1)
 
 
-def _in_cells(first: Ints, last: Ints, stride: Ints, which: Ints) -> tuple[Ints, Ints]:
-    """Every face of `which` once for each cell that its box overlaps, and that cell's number."""
-    span = (last - first + 1)[which]
-    count = span.prod(axis=1)
-    row = np.repeat(np.arange(len(which)), count)
-    rank = np.arange(len(row)) - np.repeat(np.cumsum(count) - count, count)
-    step = np.stack(
-        [
-            rank // (span[row, 2] * span[row, 1]),
-            rank // span[row, 2] % span[row, 1],
-            rank % span[row, 2],
-        ],
-        axis=1,
-    )
-    cell = first[which[row]] + step
+def _close_to(low: Floats, high: Floats, extent: Floats, among: Mask, size: float) -> Mask:
+    """Which boxes (m,) may overlap one of `among`, told by a coarse grid that these mark.
+
+    extent (m,) : the longest side of each
+    """
+    reach = high.max(axis=0)
+    size = max(size, float(np.cbrt((reach + size).prod() / _GRID)))
+    marked = np.zeros(np.floor(reach / size).astype(np.int64) + 2, dtype=bool)
+    own = np.flatnonzero(among)
+    row, step = _steps(low[own], high[own], size)
+    marked[tuple((np.floor(low[own[row]] / size).astype(np.int64) + step).T)] = True
+    # A box that is not large ends in the cell that it begins in or in the next.
+    for axis in range(3):
+        marked |= np.roll(marked, -1, axis=axis)
+    first = np.floor(low / size).astype(np.int64)
+    return np.asarray(marked[first[:, 0], first[:, 1], first[:, 2]] | (extent > size))
+
+
+def _in_cells(low: Floats, high: Floats, which: Ints, size: float) -> tuple[Ints, Ints]:
+    """Every box of `which` once for each cell that it overlaps, and that cell's number."""
+    stride = np.floor(high.max(axis=0) / size).astype(np.int64) + 1
+    row, step = _steps(low[which], high[which], size)
+    cell = np.floor(low[which] / size).astype(np.int64)[row] + step
     return which[row], (cell[:, 0] * stride[1] + cell[:, 1]) * stride[2] + cell[:, 2]
+
+
+def _steps(low: Floats, high: Floats, size: float) -> tuple[Ints, Ints]:
+    """For each cell that a box overlaps the row of the box, and the step from its first cell."""
+    span = np.floor(high / size).astype(np.int64) - np.floor(low / size).astype(np.int64) + 1
+    count = span[:, 0] * span[:, 1] * span[:, 2]
+    row = np.repeat(np.arange(len(span)), count)
+    rank = np.arange(len(row)) - np.repeat(np.cumsum(count) - count, count)
+    wide, deep = span[row, 1], span[row, 2]
+    return row, np.stack([rank // (deep * wide), rank // deep % wide, rank % deep], axis=1)

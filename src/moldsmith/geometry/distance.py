@@ -53,6 +53,20 @@ class Closest:
             self.on_border[rows],
         )
 
+    def put(self, rows: Ints, others: Closest) -> Closest:
+        """These with others in place of some."""
+        changed = []
+        for name in ("point", "face", "weights", "distance", "on_border"):
+            values = getattr(self, name).copy()
+            values[rows] = getattr(others, name)
+            changed.append(values)
+        return Closest(*changed)
+
+    def with_nearer(self, rows: Ints, others: Closest) -> Closest:
+        """These with others in place of some, where they are nearer."""
+        nearer = np.flatnonzero(others.distance < self.distance[rows])
+        return self.put(rows[nearer], others.of(nearer))
+
 
 class SurfaceIndex:
     """A triangle surface made ready for closest-point queries.

@@ -13,14 +13,14 @@ Computer 10 (1994) 353.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cache
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Band", "extract", "narrow_band"]
+__all__ = ["Band", "Lattice", "extract", "lattice_of", "march", "narrow_band"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -29,16 +29,35 @@ CellField = Callable[[Floats, float], Floats]
 
 _CORNERS = np.array([[(c >> a) & 1 for a in range(3)] for c in range(8)])
 _EDGES = [(a, b) for a in range(8) for b in range(8) if b > a and (a ^ b) in (1, 2, 4)]
+_HALVES = np.array([[a, b, c] for a in range(3) for b in range(3) for c in range(3)])
+_ROW = np.array([9, 3, 1])  # of an offset among these
 _INSET = 0.02  # crossings keep this share of an edge from its ends: no zero-size triangle
 _EMPTY = np.empty((0, 3))
 
 
 @dataclass(frozen=True, slots=True)
 class Band:
-    """Cells of edge `size_mm` whose low corners stand at origin + size * cells (n, 3)."""
+    """Cells of edge `size_mm` whose low corners stand at origin + size * cells (n, 3).
+
+    asked (n,) : the rows that their centres were in the last call of the field
+    """
 
     cells: Ints
     origin: Floats
+    size_mm: float
+    asked: Ints = field(default_factory=lambda: np.empty(0, np.int64))
+
+
+@dataclass(frozen=True, slots=True)
+class Lattice:
+    """The nodes of a band's cells, each cell halved along every axis.
+
+    points (n, 3); of_cell (27, cells) : the nodes of each cell, offset (i, j, k) of 0 to 2 halves
+    in row 9 i + 3 j + k; size_mm : from node to node
+    """
+
+    points: Floats
+    of_cell: Ints
     size_mm: float
 
 
@@ -71,9 +90,10 @@ def narrow_band(
     while True:
         half_diagonal = size * np.sqrt(3) / 2
         value = field(origin + (cells + 0.5) * size, half_diagonal)
-        cells = cells[np.abs(value) <= steepness * half_diagonal + slack_mm]
+        kept = np.flatnonzero(np.abs(value) <= steepness * half_diagonal + slack_mm)
+        cells = cells[kept]
         if size <= 2 * size_mm * (1 + 1e-9):
-            return Band(cells, origin, size)
+            return Band(cells, origin, size, kept)
         cells = (2 * cells[:, None] + _CORNERS).reshape(-1, 3)
         size /= 2
 
@@ -84,9 +104,15 @@ def extract(field: Field, band: Band) -> tuple[Floats, Ints, Ints]:
     Faces look to where the field is positive. The third value (n,) is, for each
     vertex, the row of the nearest of the points that `field` was last asked for.
     """
-    size = band.size_mm / 2
     if len(band.cells) == 0:
         return _EMPTY, np.empty((0, 3), np.int64), np.empty(0, np.int64)
+    lattice = lattice_of(band)
+    return march(lattice, field(lattice.points))
+
+
+def lattice_of(band: Band) -> Lattice:
+    """The nodes at which a field's values say where its zero surface runs within a band."""
+    size = band.size_mm / 2
     low = band.cells.min(axis=0)
     cells = 2 * (band.cells - low)
     span = cells.max(axis=0) + 3
@@ -95,15 +121,23 @@ def extract(field: Field, band: Band) -> tuple[Floats, Ints, Ints]:
     for along in stride[::-1].tolist():
         nodes = _merged(nodes, nodes + along, nodes + 2 * along)
     corner = np.stack(np.unravel_index(nodes, tuple(span)), axis=1)
-    origin = band.origin + low * band.size_mm
-    value = field(origin + corner * size)
-    inside = value < 0
+    points = np.asarray(band.origin + low * band.size_mm + corner * size, dtype=np.float64)
+    own = cells @ stride
+    of_cell = np.stack([np.searchsorted(nodes, own + step) for step in _HALVES @ stride])
+    return Lattice(points, of_cell, size)
 
-    fine = ((cells @ stride)[:, None] + _CORNERS @ stride).ravel()
-    around = np.searchsorted(nodes, fine[:, None] + _CORNERS @ stride)
-    mixed = inside[around].any(axis=1) & ~inside[around].all(axis=1)
-    around = around[mixed]
-    case = (inside[around] << np.arange(8)).sum(axis=1)
+
+def march(lattice: Lattice, value: Floats) -> tuple[Floats, Ints, Ints]:
+    """The zero surface of values (n,) at a lattice's nodes, as `extract` gives it."""
+    inside = value < 0
+    within = inside[lattice.of_cell]
+    around = []
+    for corner in _CORNERS:
+        rows = (_CORNERS + corner) @ _ROW
+        mixed = within[rows].any(axis=0) & ~within[rows].all(axis=0)
+        around.append(lattice.of_cell[rows[:, None], np.flatnonzero(mixed)].T)
+    corners = np.concatenate(around)
+    case = (inside[corners] << np.arange(8)).sum(axis=1)
 
     triangles, counts = _table()
     total = counts[case]
@@ -112,16 +146,18 @@ def extract(field: Field, band: Band) -> tuple[Floats, Ints, Ints]:
     edge = triangles[case[owner], slot]
     ends = np.array(_EDGES)
     axis = np.argmax(_CORNERS[ends[:, 1]] - _CORNERS[ends[:, 0]], axis=1)
-    key, faces = np.unique(
-        around[owner[:, None], ends[edge, 0]] * 3 + axis[edge], return_inverse=True
-    )
-    start, direction = key // 3, key % 3
-    end = np.searchsorted(nodes, nodes[start] + stride[direction])
+    # Numbered without sorting: there are few more nodes than vertices.
+    key = corners[owner[:, None], ends[edge, 0]] * 3 + axis[edge]
+    other = np.full(3 * len(value), -1, dtype=np.int64)
+    other[key] = corners[owner[:, None], ends[edge, 1]]
+    used = other >= 0
+    faces = (np.cumsum(used) - 1)[key]
+    start, end = np.flatnonzero(used) // 3, other[used]
     share = value[start] / (value[start] - value[end])
-    share = np.clip(np.nan_to_num(share, nan=0.5), _INSET, 1 - _INSET)
-    points = origin + size * (corner[start] + share[:, None] * np.eye(3)[direction])
+    share = np.clip(np.nan_to_num(share, nan=0.5), _INSET, 1 - _INSET)[:, None]
+    points = lattice.points[start] * (1 - share) + lattice.points[end] * share
     source = np.where(np.abs(value[start]) <= np.abs(value[end]), start, end)
-    return points, faces.reshape(-1, 3), source
+    return points, faces, source
 
 
 def _distinct(cells: Ints) -> Ints:

@@ -16,11 +16,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 from scipy.sparse import csgraph
-from scipy.spatial import cKDTree
 
 from .crossings import crossing_faces
 from .distance import Closest, SurfaceIndex
-from .isosurface import extract, narrow_band
+from .isosurface import lattice_of, march, narrow_band
+from .rim import Rim
+from .sampled import SampledField
 from .topology import border_edges, border_loops, compact, components, edge_keys, half_edges
 from .vectors import unit
 
@@ -30,6 +31,9 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 _SETTLED_MM = 1e-6
 _FARTHEST_CELLS = 1.5  # from the marched place to the level
+_ROUNDS = 6  # of neighbours that compare their closest points
+_SETTLING = 2  # moves
+_WORTH = 1e-3  # spacings that a closest point should become nearer by
 _UNCROSSING = 14  # attempts
 
 
@@ -45,115 +49,6 @@ class Sheet:
     faces: Ints
     error_mm: Floats
     cells: int
-
-
-class _Rim:
-    """The wall that stands on the border of a surface: where a sheet over it ends.
-
-    Normals and directions are averaged over some millimetres along the border, so
-    that roughness of the surface does not fray the sheet.
-    """
-
-    def __init__(self, index: SurfaceIndex, normals: Floats, spacing: float, reach: float) -> None:
-        places, outward, ends = [], [], []
-        for loop in border_loops(index.faces):
-            ring = index.vertices[loop]
-            step = np.roll(ring, -1, axis=0) - ring
-            length = np.linalg.norm(step, axis=1)
-            normal = _averaged(normals[loop], length, reach)
-            tangent = _averaged(step / np.maximum(length, 1e-12)[:, None], length, reach)
-            parts = np.maximum(np.ceil(length / spacing), 1).astype(np.int64)
-            edge = np.repeat(np.arange(len(loop)), parts)
-            share = (np.arange(len(edge)) - np.repeat(np.cumsum(parts) - parts, parts)) / parts[
-                edge
-            ]
-            places.append(ring[edge] + share[:, None] * step[edge])
-            following = np.roll(normal, -1, axis=0)
-            turning = normal[edge] * (1 - share[:, None]) + following[edge] * share[:, None]
-            outward.append(np.cross(tangent[edge], turning))
-            ends.append(np.stack([loop[edge], np.roll(loop, -1)[edge]], axis=1))
-        self.places = np.concatenate(places)
-        self.outward = np.concatenate(outward)
-        self.outward = unit(self.outward)
-        self.tree = cKDTree(self.places)
-        self.ends = np.concatenate(ends)
-        self.vertices = index.vertices
-
-    def foot(self, points: Floats) -> tuple[Floats, Ints, Floats]:
-        """The nearest points (n, 3) of the border, the ends (n, 2) of the edges they lie on, and
-        their shares (n,) of the way along these."""
-        edges = self.ends[self.tree.query(points, k=3, workers=-1)[1]]
-        start = self.vertices[edges[..., 0]]
-        step = self.vertices[edges[..., 1]] - start
-        share = np.einsum("ijk,ijk->ij", points[:, None] - start, step)
-        share = np.clip(share / np.maximum((step**2).sum(axis=2), 1e-30), 0, 1)
-        foot = start + share[..., None] * step
-        pick = np.argmin(np.linalg.norm(points[:, None] - foot, axis=2), axis=1)
-        rows = np.arange(len(points))
-        return foot[rows, pick], edges[rows, pick], share[rows, pick]
-
-    def past(self, points: Floats, near_mm: float, outside: NDArray[np.bool_]) -> Floats:
-        """How far (n,) points lie beyond the wall, negative over the surface.
-
-        Farther than `near_mm` from the border `outside` decides.
-        """
-        gap, place = self.tree.query(points, distance_upper_bound=near_mm, workers=-1)
-        near = np.isfinite(gap)
-        value = np.where(outside, near_mm, -near_mm)
-        step = points[near] - self.places[place[near]]
-        value[near] = np.einsum("ij,ij->i", step, self.outward[place[near]])
-        return value
-
-
-def _averaged(vectors: Floats, length: Floats, reach: float) -> Floats:
-    """Unit means of vectors round a closed loop over about `reach` mm to each side."""
-    count = len(vectors)
-    half = int(min(max(round(reach / max(length.mean(), 1e-9)), 1), (count - 1) // 4))
-    wrapped = np.concatenate([vectors[count - half :], vectors, vectors[:half]])
-    total = np.cumsum(np.concatenate([np.zeros((1, 3)), wrapped]), axis=0)
-    mean: Floats = total[2 * half + 1 :] - total[: -2 * half - 1]
-    return unit(mean)
-
-
-class _SampledField:
-    """f from the nearest sample alone; remembers the samples it used last."""
-
-    def __init__(
-        self, index: SurfaceIndex, distance: Floats, normals: Floats, side: float, rim: _Rim | None
-    ) -> None:
-        corner = index.faces[index.sample_faces]
-        weights = index.sample_weights
-        self.normal = side * np.einsum("ij,ijk->ik", weights, normals[corner])
-        self.normal = unit(self.normal)
-        self.wanted = np.einsum("ij,ij->i", weights, distance[corner])
-        self.outward = np.zeros_like(index.sample_points)
-        if rim is not None:
-            gap, place = rim.tree.query(index.sample_points, distance_upper_bound=index.spacing_mm)
-            at_rim = np.isfinite(gap)
-            self.outward[at_rim] = rim.outward[place[at_rim]]
-        self.index = index
-        self.last: Ints = np.empty(0, np.int64)
-        self.count = 0
-
-    def __call__(self, points: Floats) -> Floats:
-        return self._value(points)[0]
-
-    def of_cells(self, points: Floats, half_diagonal: float) -> Floats:
-        value, step = self._value(points)
-        beyond = np.einsum("ij,ij->i", step, self.outward[self.last])
-        margin = half_diagonal + 2 * self.index.spacing_mm
-        return np.where(beyond > margin, np.inf, value)
-
-    def _value(self, points: Floats) -> tuple[Floats, Floats]:
-        gap, self.last = self.index.nearest_samples(points)
-        self.count += len(points)
-        step = points - self.index.sample_points[self.last]
-        along = np.einsum("ij,ij->i", step, self.normal[self.last])
-        # The true distance is at least the height over the tangent plane, and at
-        # least what is left when the foot lies a sample's reach aside.
-        reach = 0.6 * self.index.spacing_mm
-        height = np.sqrt(np.maximum(along**2, gap**2 - reach**2))
-        return np.copysign(height, along) - self.wanted[self.last], step
 
 
 def offset_sheet(index: SurfaceIndex, distance_mm: Floats, *, side: float, cell_mm: float) -> Sheet:
@@ -172,24 +67,27 @@ def offset_sheet(index: SurfaceIndex, distance_mm: Floats, *, side: float, cell_
     border = border_edges(index.faces)
     rim = None
     if len(border):
-        rim = _Rim(index, index.smoothed_normals(6), cell_mm / 4, 2 * cell_mm)
-    field = _SampledField(index, distance_mm, normals, side, rim)
-    slope = _steepest(index, distance_mm)
+        rim = Rim(index, index.smoothed_normals(6), cell_mm / 4, 2 * cell_mm)
+    field = SampledField(index, distance_mm, normals, side, rim, cell_mm)
     band = narrow_band(
         field.of_cells,
         index.sample_points,
         float(distance_mm.max()),
         cell_mm,
-        steepness=1 + 2 * slope,
         slack_mm=0.3 * index.spacing_mm,
     )
-    vertices, faces, source = extract(field, band)
+    if len(band.cells) == 0:
+        return Sheet(np.empty((0, 3)), np.empty((0, 3), np.int64), np.empty(0), field.count)
+    lattice = lattice_of(band)
+    value, near = field.of_nodes(lattice, band)
+    vertices, faces, source = march(lattice, value)
     if len(faces) == 0:
         return Sheet(vertices, faces, np.empty(0), field.count)
-    found = index.closest(vertices, index.sample_faces[field.last[source]])
+    found = index.closest(vertices, near[source])
     marched = vertices
     if rim is None:
-        vertices, _ = _to_level(index, vertices, faces, found, distance_mm, side)
+        vertices, found = _to_level(index, vertices, faces, found, distance_mm, side)
+        both = np.column_stack([vertices, marched, found.face])
     else:
         near_mm = float(distance_mm[np.unique(border)].max()) + 3 * cell_mm
         past = rim.past(vertices, near_mm, found.on_border)
@@ -197,22 +95,23 @@ def offset_sheet(index: SurfaceIndex, distance_mm: Floats, *, side: float, cell_
         faces = faces[(past[faces] < 1.5 * cell_mm).all(axis=1)]
         vertices, found = _to_level(index, vertices, faces, found, distance_mm, side)
         past = _without_islands(faces, rim.past(vertices, near_mm, found.on_border))
-        both, faces = _cut(np.hstack([vertices, marched]), faces, past)
-        vertices, marched = both[:, :3], both[:, 3:]
-    both = np.hstack([vertices, marched])
+        both, faces = _cut(np.column_stack([vertices, marched, found.face]), faces, past)
     both, faces = _without_crumbs(both, faces, at_border=rim is not None)
     if len(faces) == 0:
         return Sheet(both[:, :3], faces, np.empty(0), field.count)
+    vertices, marched = both[:, :3].copy(), both[:, 3:6]
     if rim is not None:
         kept = len(border_loops(index.faces))
-        faces = _without_pinholes(both[:, :3], faces, kept, 14 * cell_mm)
-    vertices, error = _settled(index, both[:, :3].copy(), distance_mm, side)
+        faces = _without_pinholes(vertices, faces, kept, 14 * cell_mm)
+    doubtful = np.linalg.norm(vertices - marched, axis=1) > 0.5 * cell_mm
+    sheet = vertices, faces, both[:, 6].astype(np.int64)
+    vertices, error = _settled(index, sheet, doubtful, distance_mm, side)
     if rim is not None:
         _end_over_border(vertices, np.unique(border_edges(faces)), rim, distance_mm, cell_mm)
     # A walk gone astray may have carried a vertex off: the march knows where it belongs.
-    astray = np.linalg.norm(vertices - both[:, 3:], axis=1) > _FARTHEST_CELLS * cell_mm
-    vertices[astray] = both[astray, 3:]
-    vertices, moved = _uncrossed(both[:, 3:], vertices, faces, cell_mm)
+    astray = np.linalg.norm(vertices - marched, axis=1) > _FARTHEST_CELLS * cell_mm
+    vertices[astray] = marched[astray]
+    vertices, moved = _uncrossed(marched, vertices, faces, cell_mm)
     moved |= astray
     if rim is not None:
         moved[border_edges(faces)] = True
@@ -222,24 +121,72 @@ def offset_sheet(index: SurfaceIndex, distance_mm: Floats, *, side: float, cell_
 
 
 def _settled(
-    index: SurfaceIndex, vertices: Floats, distance: Floats, side: float
+    index: SurfaceIndex,
+    sheet: tuple[Floats, Ints, Ints],
+    doubtful: NDArray[np.bool_],
+    distance: Floats,
+    side: float,
 ) -> tuple[Floats, Floats]:
     """Vertices that were not on the level moved once more, and what error (n,) is left.
 
-    Closest points are looked up anew, for walks from an earlier place may have gone astray.
+    sheet : vertices, faces, and the face of the surface near each vertex
+    doubtful (n,) : vertices whose closest points are looked up anew
     """
-    found = index.closest(vertices)
+    vertices, faces, near = sheet
+    found = _agreed(index, vertices, faces, index.closest(vertices, near))
+    rows = np.flatnonzero(doubtful)
+    found = found.with_nearer(rows, index.closest(vertices[rows]))
     error = found.distance - index.interpolate(distance, found)
-    off = np.flatnonzero(np.abs(error) > _SETTLED_MM)
-    moved = _on_level(index, vertices[off], found.of(off), distance, side)
-    again = index.closest(moved)
-    vertices[off] = moved
-    error[off] = again.distance - index.interpolate(distance, again)
+    for _ in range(_SETTLING):
+        off = np.flatnonzero(np.abs(error) > _SETTLED_MM)
+        if len(off) == 0:
+            break
+        moved = _on_level(index, vertices[off], found.of(off), distance, side)
+        again = index.closest(moved)
+        again = again.with_nearer(np.arange(len(off)), index.closest(moved, found.face[off]))
+        vertices[off] = moved
+        error[off] = again.distance - index.interpolate(distance, again)
+        found = found.put(off, again)
     return vertices, error
 
 
+def _agreed(index: SurfaceIndex, vertices: Floats, faces: Ints, found: Closest) -> Closest:
+    """Closest points, none of them farther off than what walks from the neighbours' lead to.
+
+    A walk ends at the nearest place round about, which need not be the nearest of all; on a
+    rough surface looking every point up anew misses more than its neighbours on the sheet do.
+    """
+    for _ in range(_ROUNDS):
+        edges = np.concatenate([faces[:, [0, 1]], faces[:, [1, 2]], faces[:, [2, 0]]])
+        here, start = _worth_trying(index, vertices, edges, found)
+        other = index.closest(vertices[here], start)
+        order = np.argsort(-other.distance, kind="stable")  # the nearest is written last
+        order = order[other.distance[order] < found.distance[here[order]] - 1e-9]
+        if len(order) == 0:
+            break
+        found = found.put(here[order], other.of(order))
+        changed = np.zeros(len(vertices), dtype=bool)
+        changed[here[order]] = True
+        faces = faces[changed[faces].any(axis=1)]
+    return found
+
+
+def _worth_trying(
+    index: SurfaceIndex, vertices: Floats, edges: Ints, found: Closest
+) -> tuple[Ints, Ints]:
+    """Vertices (k,) and faces (k,) at neighbours' closest points that promise nearer ones."""
+    edges = edges[found.face[edges[:, 0]] != found.face[edges[:, 1]]]
+    here, there = edges.T
+    foot = found.point[there]
+    # Height over the surface's tangent plane there.
+    height = np.einsum("ij,ij->i", vertices[here] - foot, unit(vertices[there] - foot))
+    nearer = height < found.distance[here] - _WORTH * index.spacing_mm
+    keys = np.unique(here[nearer] << 32 | found.face[there[nearer]])
+    return keys >> 32, keys & 0xFFFFFFFF
+
+
 def _end_over_border(
-    vertices: Floats, ends: Ints, rim: _Rim, distance: Floats, cell_mm: float
+    vertices: Floats, ends: Ints, rim: Rim, distance: Floats, cell_mm: float
 ) -> None:
     """Set the sheet's last vertices at the distance from the border itself.
 
@@ -278,7 +225,7 @@ def _uncrossed(
         for _ in range(max(attempt - 4, 0) // 2):  # what stays wrong takes its surroundings along
             back[faces[back[faces].any(axis=1)]] = True
         share[back] = np.maximum(share[back] - 0.25, 0)
-        doubtful |= back[faces].any(axis=1)
+        doubtful = crossed | back[faces].any(axis=1)  # the others have been looked at
     return vertices, share < 1
 
 
@@ -330,7 +277,10 @@ def _without_islands(faces: Ints, past: Floats) -> Floats:
 
 
 def _cut(vertices: Floats, faces: Ints, value: Floats) -> tuple[Floats, Ints]:
-    """The part of the surface where the vertex values are negative, cut on straight edges."""
+    """The part of the surface where the vertex values are negative, cut on straight edges.
+
+    The last column of `vertices` is of numbers that are not to be mixed.
+    """
     value = np.where(np.abs(value) < 1e-9, -1e-9, value)
     inside = value < 0
     count = inside[faces].sum(axis=1)
@@ -347,6 +297,7 @@ def _cut(vertices: Floats, faces: Ints, value: Floats) -> tuple[Floats, Ints]:
     a, b = value[edges[:, 0]], value[edges[:, 1]]
     share = np.clip(a / (a - b), 0.05, 0.95)[:, None]  # no slivers
     fresh = vertices[edges[:, 0]] * (1 - share) + vertices[edges[:, 1]] * share
+    fresh[:, -1] = vertices[edges[:, 0], -1]  # a face's number
     tip = np.stack([single[:, 0], number[0], number[1]], axis=1)[lone_in]
     p, q = number[0][~lone_in], number[1][~lone_in]
     b_, c_ = single[~lone_in, 1], single[~lone_in, 2]
@@ -390,11 +341,3 @@ def _without_pinholes(vertices: Floats, faces: Ints, kept: int, round_mm: float)
 def _face_normals(vertices: Floats, faces: Ints) -> Floats:
     a, b, c = vertices[faces[:, 0]], vertices[faces[:, 1]], vertices[faces[:, 2]]
     return np.cross(b - a, c - a)
-
-
-def _steepest(index: SurfaceIndex, value: Floats) -> float:
-    """The steepest slope of a field given at the vertices, over all but the last slivers."""
-    corners, level = index.vertices[index.faces], value[index.faces]
-    edge = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2)
-    rise = np.abs(level - np.roll(level, 1, axis=1))
-    return float(np.quantile((rise / np.maximum(edge, 1e-9)).max(axis=1), 0.999))
