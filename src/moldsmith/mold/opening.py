@@ -22,6 +22,7 @@ CONTACT_MM = 0.01  # what two bodies may enter each other by on the way out
 _FIRST_STEPS_MM = (0.1, 0.3, 1.0, 2.0, 4.0, 7.0, 11.0, 16.0)
 _STEP_MM = 12.0
 _DIRECTIONS = 48
+_FREE: tuple[float, Vector] = (0.0, (0.0, 0.0, 0.0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +84,13 @@ def opened(
     releases = []
     for number, name in enumerate(order):
         left = order[number + 1 :]
-        depth, where = max((met[name, other] for other in left), default=(0.0, (0.0, 0.0, 0.0)))
+        depth, where = max((met[name, other] for other in left), default=_FREE)
+        if depth > CONTACT_MM:  # it was measured no further than to see that it is not free
+            depth, where = max(
+                swept_mm(bodies[name], bodies[other], directions[name])
+                for other in left
+                if met[name, other][0] > CONTACT_MM
+            )
         soft = 0.0
         if casting is not None and left:
             soft, _ = swept_mm(bodies[name], casting, directions[name])
