@@ -88,12 +88,17 @@ class Ticks:
 
 @dataclass(frozen=True, slots=True)
 class Remark:
-    """A finding or a caution, set off from the text. `where` says of what it speaks."""
+    """A finding or a caution, set off from the text.
+
+    where : of what it speaks; source : who says so; named : the severity is written out
+    """
 
     severity: Severity
     heading: str
     text: str
     where: str = ""
+    source: str = ""
+    named: bool = True
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from textwrap import wrap
 from typing import Any
 
 import numpy as np
@@ -14,6 +15,8 @@ __all__ = ["fill_chart", "timeline_chart"]
 
 _WIDTH_MM = 186.0
 _LEFT_MM, _BOTTOM_MM = 22.0, 16.0
+_MOST_PLATES = 6
+_NAME_LETTERS = 27
 
 
 def fill_chart(
@@ -58,6 +61,7 @@ def fill_chart(
 
 def timeline_chart(steps: Sequence[Mapping[str, Any]]) -> Drawing:
     """A bar for each step; what wants hands is in the accent, waiting is pale."""
+    steps = _plates_as_one(steps)
     row, name = 9.0, 62.0
     tall = row * len(steps) + 14
     wide = _WIDTH_MM - name - 30
@@ -77,15 +81,34 @@ def timeline_chart(steps: Sequence[Mapping[str, Any]]) -> Drawing:
         busy = bool(step.get("hands_on"))
         corners = [(x, y - 2.6), (end, y - 2.6), (end, y + 2.6), (x, y + 2.6)]
         shapes += [
-            Label(0, y, _short(str(step["what"]), 30), 3.7, bold=busy),
+            *_named(str(step["what"]), y, busy),
             line(corners, "ink", 0.3, closed=True, fill="accent" if busy else "pale"),
             Label(end + 1.8, y, hours(long), 3.5),
         ]
     return Drawing(_WIDTH_MM, tall, tuple(shapes))
 
 
-def _short(text: str, most: int) -> str:
-    return text if len(text) <= most else text[: most - 1].rstrip() + "…"
+def _plates_as_one(steps: Sequence[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
+    """The steps, with many plates of one print as one bar."""
+    plates = [step for step in steps if str(step["what"]).startswith("print plate")]
+    if len(plates) <= _MOST_PLATES:
+        return list(steps)
+    start = min(float(step["starts_h"]) for step in plates)
+    end = max(float(step["starts_h"]) + float(step["hours"]) for step in plates)
+    whole = {"what": f"print {len(plates)} plates", "starts_h": start, "hours": end - start}
+    return [whole, *(step for step in steps if step not in plates)]
+
+
+def _named(text: str, y: float, bold: bool) -> list[Shape]:
+    """A step's name, on two lines if it is long."""
+    text = text[:1].upper() + text[1:]
+    lines = wrap(text, _NAME_LETTERS, max_lines=2, placeholder=" …")
+    size = 3.6 if len(lines) == 1 else 3.1
+    offsets = (0.0,) if len(lines) == 1 else (2.0, -2.0)
+    return [
+        Label(0, y + offset, one, size, bold=bold)
+        for offset, one in zip(offsets, lines, strict=True)
+    ]
 
 
 def _ticks(most: float, about: int) -> list[float]:

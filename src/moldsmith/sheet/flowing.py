@@ -326,9 +326,11 @@ def _remark(block: Remark) -> Flowable:
     bar = "pale" if block.severity == "note" else "accent"
     where = f" ({block.where})" if block.where else ""
     title = writable(f"{block.heading}{where}")
-    kind = _WORDS[block.severity]
+    kind = _WORDS[block.severity] if block.named else ""
     coloured = f'<font color="{TONES["accent"]}">{kind}</font>' if kind else ""
     said = [Paragraph(coloured + escape(title), style("bold")), _paragraph(block.text, "plain")]
+    if block.source:
+        said.append(_paragraph(f"Source: {block.source}", "small"))
     return Grid(
         [["", said]],
         colWidths=[2.2 * mm, (WIDTH_MM - 2.2) * mm],

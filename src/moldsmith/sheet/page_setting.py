@@ -133,18 +133,24 @@ def _block(block: Block) -> str:
             return _table(block)
         case Ticks():
             return _ticks(block)
-        case Remark(severity, heading, text, where):
-            of = f'<span class="of">{_WORDS[severity]}</span>' if severity != "note" else ""
-            place = f" ({escape(where)})" if where else ""
-            return (
-                f'<div class="remark {severity}"><b>{of}{escape(heading)}{place}</b>'
-                f"<p>{escape(text)}</p></div>"
-            )
+        case Remark():
+            return _remark(block)
         case Pictures(items, columns):
             inside = "".join(_picture(one) for one in items)
             return f'<div class="pictures of-{columns}">{inside}</div>'
         case Plan(drawing, caption):
             return f"<figure>{svg(drawing, caption)}{_caption(caption)}</figure>"
+
+
+def _remark(remark: Remark) -> str:
+    word = _WORDS[remark.severity] if remark.named and remark.severity != "note" else ""
+    of = f'<span class="of">{word}</span>' if word else ""
+    place = f" ({escape(remark.where)})" if remark.where else ""
+    source = f'<p class="small">Source: {escape(remark.source)}</p>' if remark.source else ""
+    return (
+        f'<div class="remark {remark.severity}"><b>{of}{escape(remark.heading)}{place}</b>'
+        f"<p>{escape(remark.text)}</p>{source}</div>"
+    )
 
 
 def _table(table: Table) -> str:

@@ -12,6 +12,7 @@ from .blocks import (
     Column,
     Figure,
     Figures,
+    Pictures,
     Plan,
     Section,
     Table,
@@ -21,6 +22,7 @@ from .blocks import (
 from .charts import fill_chart, timeline_chart
 from .logs import figures, parameters, ran
 from .plan_drawing import mold_plan, numbered_vents, plan_bounds
+from .shots import attached_picture
 from .wording import count, decimal, grams, grouped, hours, plain
 
 __all__ = ["clamping", "coating", "mixing", "pouring", "schedule", "trimming"]
@@ -33,13 +35,16 @@ def schedule(piece: Workpiece) -> Section | None:
     if not steps:
         return None
     last = max(float(step["starts_h"]) + float(step["hours"]) for step in steps)
+    items = [Figure(hours(last), "", "from the first print to the trimmed piece")]
+    if told.get("hands_on_h"):
+        items.append(Figure(hours(float(told["hands_on_h"])), "", "of it by hand"))
     blocks: list[Block] = [
-        Figures((Figure(hours(last), "", "from the first print to the trimmed piece"),)),
+        Figures(tuple(items)),
         Plan(timeline_chart(steps), "Red: wants your hands. Grey: print or wait."),
     ]
     if ready := told.get("at_hand"):
-        items = tuple(_ready(item) for item in ready)
-        blocks.append(Ticks(items, title="At hand before the clock starts", numbered=False))
+        checks = tuple(_ready(item) for item in ready)
+        blocks.append(Ticks(checks, title="At hand before the clock starts", numbered=False))
     if clock := told.get("clock_starts"):
         blocks.append(Text(_sentence(clock)))
     return Section("days", "What follows what", tuple(blocks))
@@ -90,8 +95,10 @@ def coating(piece: Workpiece) -> Section | None:
             items.append(Figure(decimal(float(cusp["mean_mm"]), 2), "mm", "steps on average"))
         blocks.append(Figures(tuple(items)))
     blocks.append(Table(columns, rows, tick=True))
-    if advice := told.get("layer_advice") or told.get("advice"):
+    if advice := told.get("layer_advice"):
         blocks.append(Text(_sentence(advice)))
+    if (picture := attached_picture(piece, "coat", "cusp.png")) is not None:
+        blocks.append(Pictures((picture,), 1))
     return Section("coat", "Seal and release", tuple(blocks))
 
 

@@ -6,14 +6,19 @@ from collections.abc import Mapping, Sequence
 from itertools import zip_longest
 from typing import Any
 
+from ..pouring.cautions import cautions
+from ..pouring.materials import Material, Part, Told
 from ..workpiece import Finding, Workpiece
 from .blocks import Block, Column, Pictures, Remark, Section, Table, Text
+from .logs import ran
 from .scene import Scene, stage_pictures
 from .wording import count, decimal, hours, plain
 
-__all__ = ["findings", "numbers", "pictures_of_stages"]
+__all__ = ["care", "findings", "numbers", "pictures_of_stages"]
 
 _MOST_OF_A_KIND = 4
+_GIVEN = ("printer", "filament", "material")  # what the job has for all stages
+_SOURCES = ("told", "sources", "parts")
 _LONGEST = 6  # numbers of a list that are printed out
 
 
@@ -56,6 +61,30 @@ def _remark(code: str, finding: Finding) -> Remark:
     )
 
 
+def care(piece: Workpiece) -> Section | None:
+    """What can hurt, before anything is begun."""
+    if not ran(piece, "block"):
+        return None
+    told = cautions(material_of(piece), closed_mold=True, printed=True)
+    blocks = tuple(
+        Remark("warning", one.heading, one.text, source=one.source, named=False) for one in told
+    )
+    return Section("care", "Take care", blocks)
+
+
+def material_of(piece: Workpiece) -> Material | None:
+    """The material that the newest stage to be given one was given."""
+    for record in reversed(piece.records):
+        given = record["parameters"].get("material")
+        if isinstance(given, Mapping):
+            parts = tuple(Part(*row) for row in given["parts"])
+            told = tuple(Told(*row) for row in given["told"])
+            return Material(
+                **{**given, "parts": parts, "told": told, "hazards": tuple(given["hazards"])}
+            )
+    return None
+
+
 def pictures_of_stages(scene: Scene) -> Section | None:
     pictures = stage_pictures(scene)
     if not pictures:
@@ -64,7 +93,7 @@ def pictures_of_stages(scene: Scene) -> Section | None:
 
 
 def numbers(piece: Workpiece) -> Section | None:
-    """Each stage's settings and what it measured."""
+    """Each stage's settings and what it measured; what it was given, and who says so."""
     if not piece.records:
         return None
     blocks: list[Block] = [
@@ -74,19 +103,47 @@ def numbers(piece: Workpiece) -> Section | None:
         )
     ]
     for number, record in enumerate(piece.records, 1):
-        given = [(plain(key), value) for key, value in _flat(record["parameters"])]
+        own = {key: value for key, value in record["parameters"].items() if key not in _GIVEN}
+        given = [(plain(key), value) for key, value in _flat(own)]
         found = [(plain(key), value) for key, value in _flat(record["figures"])]
         rows = tuple(
             (*left, *right) for left, right in zip_longest(given, found, fillvalue=("", ""))
         )
         if rows:
             columns = (Column("Set", 1.3), Column("", 1), Column("Found", 1.6), Column("", 1.2))
-            heading = f"{number}. {record['stage']}"
-            blocks.append(Table(columns, rows, title=heading, dense=True))
+            blocks.append(Table(columns, rows, title=f"{number}. {record['stage']}", dense=True))
+    blocks += [block for key in _GIVEN for block in _given(piece, key)]
     versions = piece.records[-1]["libraries"]
     said = ", ".join(f"{name} {version}" for name, version in versions.items())
     blocks.append(Text(f"moldsmith {piece.records[-1]['moldsmith']}; {said}.", small=True))
     return Section("numbers", "How the numbers came about", tuple(blocks))
+
+
+def _given(piece: Workpiece, key: str) -> list[Block]:
+    """Printer, filament or material, once for all stages; values with range and source if told."""
+    for record in reversed(piece.records):
+        values = record["parameters"].get(key)
+        if not isinstance(values, Mapping):
+            continue
+        rows = [(plain(name), said) for name, said in _flat(values) if name not in _SOURCES]
+        half = (len(rows) + 1) // 2
+        pairs = zip_longest(rows[:half], rows[half:], fillvalue=("", ""))
+        columns = (Column("", 1.3), Column("", 1.2), Column("", 1.3), Column("", 1.2))
+        lines = tuple((*left, *right) for left, right in pairs)
+        blocks: list[Block] = [Table(columns, lines, title=key.capitalize(), dense=True)]
+        told = tuple(
+            (plain(row[0]), _number(row[1]), f"{_number(row[2])} to {_number(row[3])}", row[4])
+            for row in values.get("told") or ()
+        )
+        if told:
+            heads = (Column("Value", 1.2), Column("", 0.6), Column("Usual", 0.9), Column("By", 4))
+            blocks.append(Table(heads, told, dense=True))
+        return blocks
+    return []
+
+
+def _number(value: float) -> str:
+    return decimal(float(value), 3 if abs(value) < 10 else 1)
 
 
 def _flat(values: Mapping[str, Any], before: str = "", depth: int = 0) -> list[tuple[str, str]]:

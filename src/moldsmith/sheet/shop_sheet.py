@@ -20,7 +20,7 @@ from .pdf_setting import pdf
 from .plan_drawing import mold_plan
 from .pouring_sections import clamping, coating, mixing, pouring, schedule, trimming
 from .print_sections import assembly, printing
-from .remark_sections import findings, numbers, pictures_of_stages
+from .remark_sections import care, findings, numbers, pictures_of_stages
 from .scene import Scene, cover_picture, scene_of
 from .view_model import view_model
 
@@ -86,6 +86,7 @@ def sheet_of(scene: Scene) -> Sheet:
     sections: list[Section | None] = [
         overview(scene),
         schedule(piece),
+        care(piece),
         printing(scene),
         assembly(scene),
         coating(piece),
