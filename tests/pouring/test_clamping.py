@@ -158,6 +158,9 @@ def test_a_thin_lid_is_told_how_thick_to_be() -> None:
     (finding,) = [item for item in run.findings if item.code == "lid-thin"]
     needed = run.record("clamp")["figures"]["lid"]["needed_mm"]
     assert f"make it {needed:.1f} mm" in finding.message
+    assert finding.severity == "warning"
+    bound = ms.clamp(boxed(lid_mm=4), material=FOAM)
+    assert {i.severity for i in bound.findings if i.code == "lid-thin"} == {"note"}
     thick = ms.clamp(boxed(lid_mm=needed), material=FOAM, pressure_kpa=20)
     assert "lid-thin" not in {item.code for item in thick.findings}
 

@@ -20,7 +20,7 @@ from ..mold.hardware import BoltSize, Strength, bolt, tightening_torque_nm
 from ..mold.plates import rectangular_plate, rectangular_thickness_mm
 from ..mold.sheet_lids import cut_from_sheet
 from ..stage import stage
-from ..workpiece import Finding, Workpiece
+from ..workpiece import Finding, Severity, Workpiece
 from .batches import GRAVITY_M_S2, sealed_pressure_kpa
 from .channels import channel_rows
 from .materials import Material
@@ -101,7 +101,8 @@ def clamp(
     apart by the larger of the level shadows. Lid: Roark's rectangular plate,
     edges supported, over the rectangle round the void: on the safe side.
 
-    Findings: 'pressure-assumed', 'lid-thin', 'bolts-few', 'force-large', 'weights-heavy'.
+    Findings: 'pressure-assumed', 'lid-thin', 'bolts-few', 'force-large' (notes where the
+    pressure is the bound), 'weights-heavy'.
 
     Raises
     ------
@@ -321,7 +322,10 @@ def _findings(
 ) -> list[Finding]:
     findings = []
     lid, bolts = figures["lid"], figures["bolts"]
-    if pressure is None and material.rises:
+    assumed = pressure is None and material.rises
+    # A bound that a vented mold stays far under is worth a note, no more.
+    severity: Severity = "note" if assumed else "warning"
+    if assumed:
         findings.append(
             Finding(
                 "pressure-assumed",
@@ -333,7 +337,7 @@ def _findings(
         findings.append(
             Finding(
                 "lid-thin",
-                "warning",
+                severity,
                 f"the lid of {lid['thickness_mm']:.1f} mm bends {lid['deflection_mm']:.1f} mm "
                 f"under {load.mean_kpa:.1f} kPa ({lid['stress_mpa']:.1f} MPa): make it "
                 f"{lid['needed_mm']:.1f} mm (floor_mm), stiffen it with a board, or lay weights on",
@@ -344,7 +348,7 @@ def _findings(
         findings.append(
             Finding(
                 "force-large",
-                "warning",
+                severity,
                 f"{load.force_n:.0f} N open the mold: {bolts['count']} bolts {bolts['size']} do "
                 "not hold that on printed plastic. Choose larger bolts or a board with clamps over "
                 "the whole cover, or pack less",
@@ -355,7 +359,7 @@ def _findings(
         findings.append(
             Finding(
                 "bolts-few",
-                "warning",
+                severity,
                 f"the mold has {placed} bolts, the force asks for {bolts['count']} "
                 f"{bolts['size']}: add clamps between them, or let fasten place more",
             )
