@@ -15,6 +15,7 @@ from moldsmith.geometry import solid
 from moldsmith.job import read_job
 from moldsmith.printing.estimating import PrintEstimate, estimated, sliced_estimate
 from moldsmith.printing.slices import sliced
+from moldsmith.printing.spools import job_spools
 from moldsmith.printing.timing import work_of
 from moldsmith.stage import stage
 
@@ -266,6 +267,30 @@ def test_a_plate_heavier_than_a_full_spool_goes_on_from_the_next() -> None:
     found = figures(two_boxes(1, 1), filament=replace(PLA, spool_g=5.0))
     assert [use["spool"] for use in found["spools"]] == [1, 2, 3]
     assert found["spools"][-1]["suffices"]
+
+
+def test_pieces_of_a_job_share_the_spools() -> None:
+    spools = replace(PLA, left_g=(9.0, 8.5))
+    alone = {name: figures(two_boxes(1, 2), filament=spools) for name in ("belly", "calf")}
+    heavy = alone["belly"]["plates"][0]["grams"]
+    assert all(figures["spools"][0]["suffices"] for figures in alone.values())
+    uses = job_spools(alone, spools, 0.2)
+    assert [(piece, use.plate, use.spool) for piece, use in uses if use.suffices] == [
+        ("belly", 1, 2),
+        ("calf", 1, 1),
+    ]
+    # Neither spool has enough left for the small plates, nor both for both.
+    assert 17.5 - 2 * heavy < alone["belly"]["plates"][1]["grams"]
+    assert [piece for piece, use in uses if use.spool is None] == ["belly", "calf"]
+
+
+def test_profile_tells_the_grams_by_height() -> None:
+    plate = figures(two_boxes(1, 2))["plates"][0]
+    heights, grams_ = np.asarray(plate["profile"]).T
+    layers = sliced_estimate(box(40, 40, 10), PRINTER, PLA).layer_g
+    total = np.r_[0, layers.cumsum()]
+    assert grams_ == pytest.approx(total[np.round(heights / 0.2).astype(int)], abs=0.006)
+    assert grams_[-1] == pytest.approx(plate["grams"], abs=0.01)
 
 
 def test_one_real_print_scales_all_figures_and_says_so() -> None:

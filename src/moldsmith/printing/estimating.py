@@ -18,7 +18,7 @@ from .parts import listed_parts
 from .pose import laid
 from .printer import Printer
 from .slices import sliced
-from .spools import SpoolUse, allotted
+from .spools import SpoolUse, allotted, profile
 from .timing import Work, work_of
 
 __all__ = ["PrintEstimate", "estimate", "estimated", "sliced_estimate"]
@@ -93,7 +93,12 @@ def estimate(
     figures = {
         "parts": [_part_row(name, part) for name, part in parts.items()],
         "plates": [
-            {"number": number, "grams": round(plate.grams, 2), "seconds": round(plate.seconds)}
+            {
+                "number": number,
+                "grams": round(plate.grams, 2),
+                "seconds": round(plate.seconds),
+                "profile": profile(plate.layer_g, printer.layer_mm),
+            }
             for number, plate in plates.items()
         ],
         "grams": round(sum(plate.grams for plate in plates.values()), 2),

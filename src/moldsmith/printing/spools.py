@@ -4,15 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from .filament import Filament
 
-__all__ = ["SpoolUse", "allotted", "height_left_mm"]
+__all__ = ["SpoolUse", "allotted", "height_left_mm", "job_spools", "profile"]
 
 Floats = NDArray[np.float64]
+_PROFILE_STEPS = 40
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +55,38 @@ def allotted(plates: Mapping[int, Floats], filament: Filament, layer_mm: float) 
     return uses if filament.left_g else _renumbered(uses)
 
 
+def profile(layer_g: Floats, layer_mm: float) -> list[list[float]]:
+    """Heights and the grams up to them, [[mm, g], ...], for a stage's figures."""
+    count = len(layer_g)
+    layers = np.unique(np.linspace(0, count, min(count, _PROFILE_STEPS) + 1).astype(np.int64))
+    total = np.concatenate([[0.0], np.cumsum(layer_g)])
+    return [[round(layer * layer_mm, 4), round(float(total[layer]), 2)] for layer in layers]
+
+
+def job_spools(
+    estimates: Mapping[str, Mapping[str, Any]], filament: Filament, layer_mm: float
+) -> list[tuple[str, SpoolUse]]:
+    """Share the spools among the plates of all pieces of a job.
+
+    estimates : piece -> the figures of its `estimate`, each of which counts on
+        all spools for its piece alone
+    layer_mm : of the printer; heights of changes are whole layers of it
+
+    Piece and use, in the order of the pieces and their plates.
+    """
+    owners, plates = [], {}
+    for piece, figures in estimates.items():
+        for row in figures["plates"]:
+            owners.append((piece, int(row["number"])))
+            height, grams = np.asarray(row["profile"], dtype=float).T
+            tops = np.arange(round(height[-1] / layer_mm) + 1) * layer_mm
+            plates[len(owners)] = np.diff(np.interp(tops, height, grams))
+    uses = allotted(plates, filament, layer_mm)
+    return [
+        (owners[use.plate - 1][0], replace(use, plate=owners[use.plate - 1][1])) for use in uses
+    ]
+
+
 def height_left_mm(layer_g: Floats, left_g: float, layer_mm: float, start: int = 0) -> float | None:
     """How high a spool prints from layer `start`, in whole layers; None: to the end."""
     reached = np.cumsum(layer_g[start:]) <= left_g + 1e-9
@@ -61,8 +95,13 @@ def height_left_mm(layer_g: Floats, left_g: float, layer_mm: float, start: int =
 
 def _renumbered(uses: list[SpoolUse]) -> list[SpoolUse]:
     """Full spools, all alike, in the order in which the plates ask for them."""
-    order: dict[int | None, int] = {}
-    return [replace(use, spool=order.setdefault(use.spool, len(order) + 1)) for use in uses]
+    order: dict[int, int] = {}
+    return [
+        use
+        if use.spool is None
+        else replace(use, spool=order.setdefault(use.spool, len(order) + 1))
+        for use in uses
+    ]
 
 
 def _fed(
