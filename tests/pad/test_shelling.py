@@ -220,3 +220,35 @@ def test_pads_on_bumpy_ground_are_manifold_at_the_exact_distance(
     assert 0.6 * 70 * 50 * thickness < piece.body("pad").volume < 1.6 * mesh.area * thickness
     tree = cKDTree(piece.body("pad").vertices)
     assert tree.query(mesh.vertices)[0].max() < 1e-4
+
+
+@pytest.mark.parametrize("shrink_pct", [0.0, 10.0])
+def test_a_casting_that_shrinks_comes_out_as_thick_as_asked(shrink_pct: float) -> None:
+    """The mold's gap over a ball is the asked thickness / (1 - s), and so are edge and taper."""
+    grown = 1 / (1 - shrink_pct / 100)
+    piece = patched(cap(50, 40, 25))
+    if shrink_pct:
+        piece = ms.fit(piece, casting_shrink_pct=shrink_pct)
+    piece = ms.shell(
+        piece, thickness_mm=6, side="outward", taper_mm=10, edge_mm=2, profile="straight", cell_mm=1
+    )
+    pad, figures = piece.body("pad"), piece.record("shell")["figures"]
+    top = np.linalg.norm(pad.vertices[pad.vertices[:, 2] > 45], axis=1) * (1 - shrink_pct / 100)
+    assert top.max() - 50 == pytest.approx(6, abs=0.05)
+    assert figures["casting_to_mold"] == pytest.approx(grown)
+    assert figures["thickness_max_mm"] == pytest.approx(6 * grown, abs=1e-3)
+    assert figures["thickness_min_mm"] == pytest.approx(2 * grown, abs=1e-3)
+
+
+def test_bumps_and_limits_are_sizes_of_the_casting_too() -> None:
+    """What is asked of the wearer's size and then enlarged is what is asked of the enlarged."""
+    asked = {"thickness_mm": 5.0, "side": "outward", "taper_mm": 0, "cell_mm": 2.0}
+    bump = {"radius_mm": 15.0, "height_mm": 6.0}
+    limit = {"radius_mm": 6.0, "max_mm": 8.0}
+    small, large = patched(cap(50, 40, 25)), ms.fit(patched(cap(50, 40, 25)), casting_shrink_pct=5)
+    volumes = []
+    for piece, scale in ((small, 1.0), (large, 1 / 0.95)):
+        at = (0.0, 0.0, 50.0 * scale)
+        done = ms.shell(piece, **asked, bumps=[{"at": at, **bump}], limits=[{"at": at, **limit}])
+        volumes.append(done.body("pad").volume / scale**3)
+    assert volumes[1] == pytest.approx(volumes[0], rel=2e-3)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any, TypedDict
+from typing import Any, TypedDict, TypeVar
 
 import numpy as np
 import potpourri3d
@@ -18,7 +18,15 @@ from ..geometry.topology import components
 from ..workpiece import Vector
 from .thickness import THICKEST_MM, THINNEST_MM, Floats, check_range
 
-__all__ = ["Bump", "Limit", "ThicknessPoint", "bumps_height", "limited", "thickness_at_points"]
+__all__ = [
+    "Bump",
+    "Limit",
+    "ThicknessPoint",
+    "bumps_height",
+    "limited",
+    "thickness_at_points",
+    "widened",
+]
 
 Ints = NDArray[np.int64]
 
@@ -60,6 +68,20 @@ class Limit(TypedDict, total=False):
     min_mm: float
     max_mm: float
     name: str
+
+
+_Region = TypeVar("_Region", Bump, Limit)
+
+
+def widened(regions: Sequence[_Region], scale: float) -> list[_Region]:
+    """Bumps or limits with radii so many times as large; a radius that is no number stays."""
+    wide = []
+    for region in regions:
+        own = region.copy()
+        if isinstance(own.get("radius_mm"), int | float):
+            own["radius_mm"] *= scale
+        wide.append(own)
+    return wide
 
 
 def thickness_at_points(

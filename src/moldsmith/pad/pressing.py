@@ -19,6 +19,7 @@ from ..scan.reading import load_scan
 from ..scan.units import Unit
 from ..stage import stage
 from ..workpiece import Finding, Vector, Workpiece
+from .thickness import mold_scale
 
 __all__ = ["PadFaces", "fit_check", "pad_faces", "rim_steps"]
 
@@ -105,10 +106,11 @@ def _fit_check(
     _refuse_far(press, back, cast)
     outer = _Face.of(cast, faces.outer)
     through = _pressed(index, cast[outer.vertices], touch_mm) < 0
-    edge_mm = float(shelled["parameters"]["edge_mm"])
+    # Against its own scan the pad is as large as the mold, and so is its edge.
+    edge_mm = float(shelled["parameters"]["edge_mm"]) * (mold_scale(piece) if own else 1)
     figures = {
         "motion": np.round(motion, 9) if settle else None,
-        "cast_scale": round(1 if own else 1 / _grown(piece), 9),
+        "cast_scale": round(1 if own else 1 / mold_scale(piece), 9),
         **_contact_figures(press, back, cast, touch_mm),
         "through_mm2": round(float(outer.weights[through].sum()), 1),
         "rim": _rim_figures(index, cast, faces, edge_mm),
@@ -198,19 +200,10 @@ def _wearer(
     return trimesh.Trimesh(points, mesh.faces, process=False)
 
 
-def _grown(piece: Workpiece) -> float:
-    """The scale that an earlier stage gave the scan for the casting's shrink."""
-    for record in reversed(piece.records):
-        shrink = record["figures"].get("casting_shrink")
-        if shrink:
-            return float(shrink["scale"])
-    return 1.0
-
-
 def _as_cast(piece: Workpiece, pad: trimesh.Trimesh) -> Floats:
     """The pad's vertices at the size of the casting, scaled about the scan's origin."""
     origin = np.asarray(piece.frame.moved)[:3, 3]
-    return np.asarray(origin + (pad.vertices - origin) / _grown(piece))
+    return np.asarray(origin + (pad.vertices - origin) / mold_scale(piece))
 
 
 def _pressed(index: SurfaceIndex, points: Floats, touch_mm: float) -> Floats:

@@ -20,13 +20,22 @@ from ..geometry.topology import border_loops
 from ..stage import stage
 from ..workpiece import Finding, Workpiece
 from .building import Side, closed_pad, coated_void
-from .fields import Bump, Limit, ThicknessPoint, bumps_height, limited, thickness_at_points
+from .fields import (
+    Bump,
+    Limit,
+    ThicknessPoint,
+    bumps_height,
+    limited,
+    thickness_at_points,
+    widened,
+)
 from .forms import form_body, form_finding, thickness_to_form
 from .thickness import (
     THICKEST_MM,
     Floats,
     Profile,
     check_thickness,
+    mold_scale,
     rim_distance,
     tapered_thickness,
 )
@@ -76,6 +85,10 @@ def shell(
     min_mm : least thickness away from the rim; 0 for none
     coat_mm : of the seal coat on the printed faces over the pad; the land stays bare
     cell_mm : resolution of the offset face, 0.3 to 10
+
+    All are sizes of the casting: where `fit` made the scan larger for the casting's
+    shrink, the pad is made thicker, its taper wider, by the same scale, once. Thicknesses
+    among the log's figures are the mold's; its `casting_to_mold` tells the scale.
 
     Makes body 'pad', closed; the scanned face keeps its own triangles. With
     `coat_mm` also 'void', the pad grown by the coat, which `block` encloses in its place.
@@ -143,12 +156,16 @@ def _shell(
     fine = trimesh.Trimesh(*small, process=False)
     index = SurfaceIndex(fine.vertices, fine.faces, cell_mm)
     sign = 1.0 if side == "outward" else -1.0
+    # Asked are the casting's sizes: where fit made the scan larger for shrink, so is the pad.
+    grown = mold_scale(piece)
     full, missing = _base(fine, index, thickness_mm, points, form, sign, cell_mm)
-    full = full + bumps_height(index, bumps)
-    full = np.maximum(limited(index.vertices, full, limits), min_mm)
+    full = full / (grown if form is not None else 1.0)  # a form has the mold's size already
+    full = full + bumps_height(index, widened(bumps, grown))
+    full = np.maximum(limited(index.vertices, full, widened(limits, grown)), min_mm)
     _refuse_extremes(fine, full, edge_mm)
+    taper_mm, edge_mm, min_mm = grown * taper_mm, grown * edge_mm, grown * min_mm
     rim_mm = rim_distance(fine, max(taper_mm, 4 * cell_mm))
-    wanted = tapered_thickness(rim_mm, full, taper_mm, edge_mm, profile)
+    wanted = tapered_thickness(rim_mm, grown * full, taper_mm, edge_mm, profile)
     sheet = offset_sheet(index, wanted, side=sign, cell_mm=cell_mm)
     depth = inner_radius(index, sign, float(wanted.max()))
     # Pad and void must have the same scanned triangles: a coat is set off from the small ones.
@@ -161,6 +178,7 @@ def _shell(
     figures = {
         **_body_figures(face, bodies["pad"], sheet),
         **field.figures(),
+        "casting_to_mold": round(grown, 9),
         **_coat_figures(bodies, coat_mm),
     }
     findings = [

@@ -12,11 +12,13 @@ from numpy.typing import NDArray
 from ..errors import BadParameter
 from ..geometry.denoising import denoised
 from ..geometry.geodesic import border_distance
+from ..workpiece import Workpiece
 
 __all__ = [
     "Floats",
     "Profile",
     "check_thickness",
+    "mold_scale",
     "profile_share",
     "rim_distance",
     "tapered_thickness",
@@ -64,6 +66,15 @@ def check_range(key: str, value: float, low: float, high: float, note: str = "")
     if not number or not low <= value <= high:
         shown = f"{value:g}" if number else repr(value)
         raise BadParameter(f"{key} = {shown}", f"Choose {low:g} to {high:g} mm{note}")
+
+
+def mold_scale(piece: Workpiece) -> float:
+    """How much larger than the casting `fit` has made the scan, for the casting's shrink."""
+    for record in reversed(piece.records):
+        shrink = record["figures"].get("casting_shrink")
+        if shrink:
+            return float(shrink["scale"])
+    return 1.0
 
 
 def rim_distance(patch: trimesh.Trimesh, limit_mm: float) -> Floats:
