@@ -12,6 +12,8 @@ from __future__ import annotations
 import math
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from moldsmith.pouring.batches import (
     cup_test,
@@ -19,6 +21,7 @@ from moldsmith.pouring.batches import (
     portions,
     pour_ml_s,
     pours_needed,
+    ratio_slip,
     sealed_pressure_kpa,
     volume_ratio,
     weight_ratio,
@@ -98,3 +101,22 @@ def test_what_takes_longer_than_the_pot_life_is_several_pours() -> None:
     assert pours_needed(15, 30, 15) == 1
     assert pours_needed(16, 30, 15) == 2
     assert pours_needed(100, 30, 15) == 7
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    share=st.floats(1, 100),
+    mixed=st.floats(20, 5000),
+    scale=st.sampled_from([0.1, 1.0]),
+)
+def test_what_is_weighed_is_enough_and_as_near_the_ratio_as_the_scale_can(
+    share: float, mixed: float, scale: float
+) -> None:
+    parts = (Part("B", 100, 1.02), Part("A", share, 1.2))
+    grams = [item.grams for item in portions(parts, mixed, scale, 300)]
+    assert grams[0] >= mixed * 100 / (100 + share) - 1e-6
+    assert sum(grams) <= 1.03 * mixed + 4 * scale
+    assert all(abs(value / scale - round(value / scale)) < 1e-6 for value in grams)
+    # Half a step on the smaller part, at worst.
+    smaller = mixed * share / (100 + share)
+    assert ratio_slip(parts, grams) <= 0.5 * scale / smaller + 1e-9

@@ -121,6 +121,7 @@ def mix(
         "coat_cm3": round(amount.coat_cm3, 3),
         "fill_level_mm": round(amount.level_mm, 3),
         "density_kg_m3": round(amount.density_kg_m3, 2),
+        "sheet_free_rise_kg_m3": material.free_rise_kg_m3,
         "packing_factor": amount.packing_factor,
         "cast_g": round(amount.grams, 2),
         "waste_g": round(mixed_g - amount.grams, 2),
