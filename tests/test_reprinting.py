@@ -54,7 +54,7 @@ def test_remainder_and_printed_part_add_up(height: float) -> None:
 def test_its_first_layer_lies_on_the_layer_grid(height: float) -> None:
     made = ms.reprint(bowl(), height_mm=height, printer=PRINTER)
     assert made.cut_mm / 0.2 == pytest.approx(made.layers)
-    assert abs(made.cut_mm - height) <= 0.1 + 1e-9
+    assert -0.05 <= height - made.cut_mm < 0.15
     assert made.remainder.bounds[0, 2] == 0
     assert made.remainder.bounds[1, 2] == pytest.approx(50 - made.cut_mm, abs=1e-5)
     assert made.remainder.is_watertight
@@ -63,7 +63,7 @@ def test_its_first_layer_lies_on_the_layer_grid(height: float) -> None:
 def test_a_thicker_first_layer_shifts_the_grid() -> None:
     grid = LayerGrid(0.2, 0.3)
     assert [grid.top_mm(k) for k in (0, 1, 2, 11)] == pytest.approx([0, 0.3, 0.5, 2.3])
-    assert [grid.layers_at(z) for z in (0.3, 0.52, 2.31)] == [1, 2, 11]
+    assert [grid.layers_at(z) for z in (0.3, 0.52, 2.31, 2.26, 2.24)] == [1, 2, 11, 11, 10]
     made = ms.reprint(box(), layer=100, printer=PRINTER, first_layer_mm=0.3)
     assert made.cut_mm == pytest.approx(20.1)
 
@@ -76,7 +76,7 @@ def test_height_and_layer_mean_the_same() -> None:
 
 
 def test_a_height_between_layers_is_said() -> None:
-    made = ms.reprint(box(), height_mm=20.09, printer=PRINTER)
+    made = ms.reprint(box(), height_mm=20.12, printer=PRINTER)
     assert [finding.code for finding in made.findings] == ["between-layers"]
     assert "20.00 mm" in made.findings[0].message
 

@@ -121,8 +121,8 @@ def reprint(
 ) -> Reprint:
     """Cut off what a stopped print has, and plan printing the rest.
 
-    The cut is level, in the part's print pose, where a layer ends: nearest to
-    the height measured on the stump. The remainder is exactly what lies above,
+    The cut is level, in the part's print pose, where the last whole layer ends
+    by the height measured on the stump. The remainder is exactly what lies above,
     so that its layers are those of the part, and its underside meets the stump.
 
     Parameters
@@ -277,8 +277,8 @@ def _grid_findings(height: float | None, cut: Cut, printer: Printer) -> list[Fin
     if height is None or abs(height - cut.height_mm) <= _OFF_GRID * printer.layer_mm:
         return []
     message = (
-        f"{height:g} mm is between layers: the cut is at {cut.height_mm:.2f} mm, where the nearest "
-        "one ends. Measure again, or sand the stump down to it"
+        f"{height:g} mm is between layers: the cut is at {cut.height_mm:.2f} mm, where the last "
+        "whole one ends. Sand the stump down to it, or measure again"
     )
     return [Finding("between-layers", "note", message)]
 

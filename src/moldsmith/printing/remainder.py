@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -38,8 +39,12 @@ class LayerGrid:
         return 0.0 if layers == 0 else self.first_mm + (layers - 1) * self.layer_mm
 
     def layers_at(self, height_mm: float) -> int:
-        """The number of layers whose top is nearest to a height."""
-        return max(0, round((height_mm - self.first_mm) / self.layer_mm) + 1)
+        """The number of whole layers in a measured height.
+
+        A quarter layer more or less is an error of measuring; what is beyond is
+        a layer begun, which can be sanded off.
+        """
+        return max(0, math.floor((height_mm - self.first_mm) / self.layer_mm + 0.25) + 1)
 
 
 @dataclass(frozen=True, slots=True)
