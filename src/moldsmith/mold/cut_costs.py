@@ -62,7 +62,7 @@ class Weights:
 WEIGHTS: dict[str, Weights] = {
     "parts": Weights(100.0, 1.0, 1.0, 0.01, 5.0, 0.001),
     "longest": Weights(0.2, 20.0, 0.1, 0.005, 100.0, 0.001),
-    "seam": Weights(0.05, 0.5, 20.0, 0.1, 2.0, 0.001),
+    "seam": Weights(0.3, 0.5, 20.0, 0.1, 2.0, 0.001),
     "balanced": Weights(0.5, 6.0, 3.0, 0.03, 30.0, 0.003),
 }
 

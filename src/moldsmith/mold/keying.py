@@ -33,6 +33,7 @@ _Z = 2
 _STEP_MM = 3.0
 _TAIL_WIDTHS_MM = (24.0, 16.0, 10.0)
 _LEAST_TAIL_MM = 12.0
+_SIDE_MM = 4.0  # of material beside a long groove or pocket
 _BOLT_SIZES = ("M5", "M4", "M3")
 _MOST_SEAM_BOLTS = 4
 
@@ -166,7 +167,7 @@ def _tails_in(side: _Side, region: shapely.Geometry, clearance: float) -> list[D
     found: list[tuple[float, float, Dovetail]] = []
     for wide in _TAIL_WIDTHS_MM:
         tail = Dovetail(side.place(0.0), wide, 1.0)
-        half = tail.top_mm / 2 + clearance + WALL_MM
+        half = tail.top_mm / 2 + clearance + _SIDE_MM
         if region.is_empty or (centres := _centres(region, half)).size == 0:
             continue
         long = _clear_depths(region, centres, half, side.depth) - clearance - WALL_MM
@@ -239,7 +240,7 @@ def _seam_bolts(
         ends = -trial.low_reach_mm - WALL_MM, trial.high_reach_mm + WALL_MM
         depths = np.linspace(*ends, int(np.ceil((ends[1] - ends[0]) / 8)) + 1)
         room = side.room(tuple(depths.tolist()))
-        half = trial.width_mm(clearance) / 2 + WALL_MM
+        half = trial.width_mm(clearance) / 2 + _SIDE_MM
         deep = trial.deep_mm(clearance) + 2 * WALL_MM
         # Pockets of crossing cuts must not meet.
         for region in (room.intersection(f) for f in _parted(side, others, -ends[0] + half)):
