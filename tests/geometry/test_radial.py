@@ -19,7 +19,7 @@ def test_cylinder_s_map_is_its_radius() -> None:
 
 def test_leaning_tube_has_an_axis_that_goes_along() -> None:
     low = np.array([[20 * np.cos(t), 20 * np.sin(t), 0] for t in np.radians(np.arange(0, 360, 3))])
-    body = solid.hull(np.concatenate([low, low + [60, 0, 80]]))
+    body = solid.hull(np.concatenate([low, np.add(low, (60, 0, 80))]))
     found = radial_map(body, 0.0, 80.0, 2.0)
     assert found.middle[0, 0] < 8
     assert found.middle[-1, 0] > 52

@@ -1,0 +1,123 @@
+"""Measures of a mold of side pieces round a core, on its files as read back from disk.
+
+Like `checks`, nothing here uses the kernels that made it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from functools import cached_property
+from itertools import combinations
+from typing import Any
+
+import manifold3d
+import numpy as np
+import shapely
+
+import checks
+from checks import Run, Solid
+
+__all__ = ["SideRun"]
+
+GROOVE_MM = 1.5  # as the keys' documentation states: the block's outside is cut no deeper
+CONTACT_MM = 0.01
+
+
+class SideRun(Run):
+    """The folder of one finished piece whose mold is of side pieces."""
+
+    @cached_property
+    def names(self) -> list[str]:
+        return list(self.figures("block")["mold_bodies"])
+
+    @cached_property
+    def closed(self) -> dict[str, Solid]:
+        """The bodies as `block` wrote them, where they belong in the closed mold."""
+        return {name: checks.solid(self.body(name, "block")) for name in self.names}
+
+    @cached_property
+    def pad(self) -> Solid:
+        return checks.solid(self.body("pad", "block"))
+
+    @cached_property
+    def opening(self) -> list[Mapping[str, Any]]:
+        return list(self.figures("block")["opening"])
+
+    @cached_property
+    def rooms(self) -> list[Solid]:
+        """What the closed mold leaves empty inside its outer skin, the largest first."""
+        outline = shapely.Polygon(self.figures("block")["outline_plan"])
+        top = max(body.bounding_box()[5] for body in self.closed.values())
+        prism = checks.extruded(outline.buffer(-GROOVE_MM - 0.1), 0.5, top - 0.5)
+        room = manifold3d.Manifold.batch_boolean(
+            [prism, *self.closed.values()], manifold3d.OpType.Subtract
+        )
+        return sorted(room.decompose(), key=lambda lump: -lump.volume())
+
+    def faulty_bodies(self) -> list[str]:
+        """Bodies that are not closed, oriented, pinch-free and of one part."""
+        found = []
+        for name in self.names:
+            mesh = self.body(name, "block")
+            faults = checks.directed_edge_faults(mesh), checks.pinched_vertices(mesh)
+            if faults != (0, 0) or checks.piece_count(mesh) != 1 or mesh.volume <= 0:
+                found.append(f"{name}: {faults}, {checks.piece_count(mesh)} parts")
+        return found
+
+    def overlaps(self) -> list[str]:
+        """Pairs of bodies that share more than 0.1 mm³."""
+        shared = {
+            (one, other): (self.closed[one] ^ self.closed[other]).volume()
+            for one, other in combinations(self.names, 2)
+        }
+        return [f"{pair}: {value:.2f} mm³" for pair, value in shared.items() if value > 0.1]
+
+    def lost_mm3(self) -> float:
+        """What is neither body nor void, less the keys' clearances and what was relieved."""
+        figures = self.figures("block")
+        gaps = sum(
+            checks.socket_gap_mm3(peg, joint["clearance_mm"])
+            for joint in figures["joints"]
+            for peg in joint["pegs"]
+        )
+        rest = sum(lump.volume() for lump in self.rooms[1:])
+        return float(rest - gaps - figures["relieved_mm3"])
+
+    def stuck(self) -> list[str]:
+        """Bodies that, in the stated order and direction, run into one still in place."""
+        found, left = [], list(self.names)
+        for step in self.opening:
+            left.remove(step["body"])
+            if not left:
+                break
+            rest = checks.union(*(self.closed[name] for name in left))
+            travel = step["travel_mm"]
+            steps = [0.2, 0.7, 2.5, 6.0, *np.linspace(10, travel, 5).tolist()]
+            depth = checks.swept_overlap_mm(
+                self.closed[step["body"]], rest, step["direction"], steps
+            )
+            if depth > CONTACT_MM:
+                found.append(f"{step['body']}: {depth:.3f} mm")
+        return found
+
+    def casting_held_mm(self) -> float:
+        """How deep the side pieces meet the casting on their way out."""
+        return max(
+            checks.swept_overlap_mm(self.closed[step["body"]], self.pad, step["direction"])
+            for step in self.opening
+            if step["body"] != "core"
+        )
+
+    def badly_keyed(self) -> list[str]:
+        """Keys that are not their clearance away from their sockets, to 0.02 mm."""
+        found = []
+        for joint in self.figures("block")["joints"]:
+            low, high = (self.body(joint[end], "block") for end in ("low", "high"))
+            for peg in joint["pegs"]:
+                # On a print or a leaning curtain the socket's mouth lies beyond the key's foot.
+                error = checks.clearances(low, high, peg, 0.6 * peg["length_mm"])
+                error = error - joint["clearance_mm"]
+                if np.abs(error).max() > 0.02:
+                    found.append(f"{joint['low']} to {joint['high']} at {peg['base']}: "
+                                 f"{error.min():+.3f} to {error.max():+.3f} mm")  # fmt: skip
+        return found
