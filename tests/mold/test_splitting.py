@@ -130,3 +130,37 @@ def test_sizes_out_of_range_are_refused(channelled: ms.Workpiece, wrong: Any, sa
 def test_split_needs_a_mold() -> None:
     with pytest.raises(ms.BadParameter, match="Run block first"):
         ms.split(ms.Workpiece("belly"))
+
+
+def test_flange_keys_engage_before_the_surfaces_touch(whole: ms.Workpiece) -> None:
+    (joint,) = (joint for joint in figures(whole)["joints"] if joint["kind"] == "flange")
+    assert joint["engages_mm"] == pytest.approx(min(p["length_mm"] for p in joint["pegs"]))
+    assert joint["engages_mm"] >= 2
+    cavity, core = (solid.from_mesh(whole.body(name)) for name in ("cavity", "core"))
+    pegs = [
+        solid.frustum(
+            peg["base"],
+            np.array(peg["axis"]) * peg["length_mm"],
+            peg["base_mm"] / 2 + 0.05,
+            peg["tip_mm"] / 2 + 0.05,
+            48,
+        )
+        for peg in joint["pegs"]
+    ]
+    bare = solid.difference(cavity, *pegs)
+    taper = np.tan(np.radians(10))
+    for lift in (0.2, 0.5, 0.9):
+        height = lift * joint["engages_mm"]
+        play = 0.2 * np.hypot(1, taper) + height * taper
+        for way in ((1.0, 0.0), (-0.6, 0.8)):
+            aside, held = np.eye(4), np.eye(4)
+            aside[:3, 3] = [0.9 * play * way[0], 0.9 * play * way[1], height]
+            held[:3, 3] = [(play + 0.2) * way[0], (play + 0.2) * way[1], height]
+            # Free to shift by the play and no farther: the pegs stop it, and nothing else.
+            assert _touched(core, aside, cavity) < 0.01
+            assert _touched(core, held, cavity) > 0.01
+            assert _touched(core, held, bare) < _touched(core, held, cavity)
+
+
+def _touched(mover: solid.Solid, matrix: np.ndarray, fixed: solid.Solid) -> float:
+    return solid.volume_mm3(solid.intersection(solid.moved(mover, matrix), fixed))

@@ -36,6 +36,7 @@ __all__ = ["split"]
 
 Floats = NDArray[np.float64]
 _ROUND_KEY_MM = 3.0  # full material round a socket
+_LEAST_ENGAGED_MM = 2.0
 _TURNED = ("core", "lid")  # lie on a cavity, and are printed the other way up
 
 
@@ -97,7 +98,7 @@ def split(
     mold frame; figures hold each part's print pose: cavity and side pieces as they
     stand, a cavity's core and lid upside down, on z = 0 in the middle of the bed.
 
-    Findings: 'no-room-for-flange-key', 'no-room-for-key', 'few-keys', 'joint-changed',
+    Findings: 'no-room-for-flange-key', 'key-short', 'no-room-for-key', 'few-keys', 'joint-changed',
     'part-over-limit', 'no-room-for-label', 'assembly-blocked'.
 
     Raises
@@ -224,6 +225,16 @@ def _keyed_flange(
                 "cavity",
             )
         )
+    elif min(peg.length_mm for peg in pegs) < _LEAST_ENGAGED_MM:
+        findings.append(
+            Finding(
+                "key-short",
+                "warning",
+                f"a flange key guides for less than {_LEAST_ENGAGED_MM:g} mm before the flanges "
+                "touch: make floor_mm larger",
+                cover,
+            )
+        )
     elif len(pegs) < count:
         findings.append(
             Finding(
@@ -299,11 +310,21 @@ def _described(meeting: _Meeting) -> dict[str, Any]:
         "high": meeting.high,
         "axis": None if meeting.axis is None else "xyz"[meeting.axis],
         "at_mm": meeting.at,
+        "engages_mm": _engages_mm(meeting),
         "pegs": rows(Peg),
         "dovetails": rows(Dovetail),
         "dowels": rows(DowelHole),
         "bolts": rows(SeamBolt),
     }
+
+
+def _engages_mm(meeting: _Meeting) -> float | None:
+    """How far apart two parts still are when the last of their pegs enters its socket.
+
+    A peg's base is the highest flange about it: its whole length stands over what could touch.
+    """
+    pegs = [key.length_mm for key in meeting.keys if isinstance(key, Peg)]
+    return round(min(pegs), 3) if pegs else None
 
 
 def _changed(name: str, cut: Cut, joint: str) -> Finding:
