@@ -115,6 +115,15 @@ def test_a_ball_is_said_to_stand_badly() -> None:
     assert [finding.code for finding in piece.findings] == ["unsteady"]
 
 
+def test_a_part_made_to_stand_on_feet_keeps_standing_on_them() -> None:
+    shell = solid.difference(
+        solid.box((0, 0, 8), (90, 90, 60)), solid.box((4, 4, 12), (86, 86, 61))
+    )
+    feet = [solid.box((x, y, 0), (x + 8, y + 8, 9)) for x in (0, 82) for y in (0, 82)]
+    piece = piece_of(cavity=solid.union(shell, *feet)).pipe(ms.lay_out, turn="never")
+    assert piece.findings == ()
+
+
 def test_a_part_that_would_topple_does_not_count_as_standing() -> None:
     # A flag on a pole that stands at its edge: its weight hangs over.
     flag = solid.union(solid.box((0, -15, 0), (12, 15, 60)), solid.box((0, -15, 60), (120, 15, 90)))

@@ -33,8 +33,8 @@ _ON_PAD_MM = 0.3  # of the pad: the cavity's own face, also where it was smoothe
 _CLEARLY = 0.75  # another pose must cost no more than this share of the known one
 _WORTH_MM3 = 500.0  # and save as much
 _SUPPORT_MORE_MM2 = 20.0  # of overhang that may be new: less is no finding of `overhangs` either
-_LEAST_FOOTPRINT_MM2 = 100.0
-_LEAST_FOOTPRINT_SHARE = 0.02  # of the part's surface
+_LEAST_FOOTPRINT_MM2 = 150.0  # a part made to stand on feet may have no more
+_OTHER_FOOTPRINT_SHARE = 0.02  # of the part's surface, for a side it was not made to stand on
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,7 +141,7 @@ def _posed(
     ups = np.concatenate([known[2:3, :3], directions(hull)])
     first, *others = stands(samples, fine, hull, ups, printer)
     others = [] if turn == "never" else others
-    steady = _steady(mesh, hull, first, printer)
+    steady = _steady(mesh, hull, first, printer, _LEAST_FOOTPRINT_MM2)
     cost = first.cost(printer)
     limit = min(_CLEARLY * cost, cost - _WORTH_MM3) if steady else np.inf
     most_mm2 = _hanging_mm2(laid(mesh, known), printer) + _SUPPORT_MORE_MM2
@@ -170,9 +170,10 @@ def _posed(
     )
 
 
-def _steady(mesh: trimesh.Trimesh, hull: ConvexHull, stand: Stand, printer: Printer) -> bool:
-    least = max(_LEAST_FOOTPRINT_MM2, _LEAST_FOOTPRINT_SHARE * float(mesh.area))
-    if stand.footprint_mm2 < least:
+def _steady(
+    mesh: trimesh.Trimesh, hull: ConvexHull, stand: Stand, printer: Printer, least_mm2: float
+) -> bool:
+    if stand.footprint_mm2 < least_mm2:
         return False
     return is_firm(hull, np.asarray(mesh.center_mass), stand.up, printer.layer_mm / 2)
 
@@ -181,7 +182,8 @@ def _pose_of(
     mesh: trimesh.Trimesh, hull: ConvexHull, stand: Stand, printer: Printer
 ) -> Floats | None:
     """The pose in which a part stands so, if it does, fits, and stays closed in its file."""
-    if not _steady(mesh, hull, stand, printer):
+    least = max(_LEAST_FOOTPRINT_MM2, _OTHER_FOOTPRINT_SHARE * float(mesh.area))
+    if not _steady(mesh, hull, stand, printer, least):
         return None
     rotation = rotation_to(stand.up).T
     pose = bed_pose_of(hull.points[hull.vertices], rotation, printer)
