@@ -227,7 +227,7 @@ def test_the_ruler_is_100_mm_long(folder: Path) -> None:
     lengths = []
     for stream in streams((folder / "sheet.pdf").read_bytes()):
         # The ruler's base is a lone level line; all scales before it must be 1.
-        for match in re.finditer(r"n ([\d.-]+) ([\d.-]+) m ([\d.-]+) ([\d.-]+) l S", stream):
+        for match in re.finditer(r"n ([\d.-]+) ([\d.-]+) m ([\d.-]+) ([\d.-]+) l\s+S", stream):
             x, y, end, level = (float(value) for value in match.groups())
             if y == level and abs((end - x) / MM - 100) < 5:
                 lengths.append((end - x) / MM)
@@ -242,7 +242,7 @@ def test_the_plan_at_full_size_has_the_molds_own_width(piece: ms.Workpiece, fold
     wide = high_x - low_x
     widths: list[float] = []
     for stream in streams((folder / "sheet.pdf").read_bytes()):
-        for path in re.findall(r"n ((?:[\d.-]+ [\d.-]+ [ml] ){3,5})h S", stream):
+        for path in re.findall(r"n ((?:[\d.-]+ [\d.-]+ [ml]\s+){3,5})h\s+S", stream):
             points = np.array(re.findall(r"([\d.-]+) ([\d.-]+) [ml]", path), dtype=float) / MM
             widths.extend(np.ptp(points, axis=0).tolist())
     assert min(abs(width - wide) for width in widths) < 0.05

@@ -248,7 +248,8 @@ def _vent_table(piece: Workpiece, vents: Sequence[tuple[int, Mapping[str, Any]]]
     ]
     columns += [Column("Shows after, cm³", 1.4, True)] if filled else []
     columns += [Column("Foam escapes", 1.2, True)] if escapes else []
-    columns += [Column("", 1.8)]
+    plugged = any(row.get("plug") for _, row in vents)
+    columns += [Column("", 1.8)] if plugged else []
     rows = []
     for number, row in vents:
         line = [
@@ -259,7 +260,7 @@ def _vent_table(piece: Workpiece, vents: Sequence[tuple[int, Mapping[str, Any]]]
         ]
         line += [grouped(float(row["after_cm3"])) if "after_cm3" in row else ""] if filled else []
         line += [str(row.get("escape") or "")] if escapes else []
-        line += ["plug it when it shows" if row.get("plug") else ""]
+        line += ["plug it when it shows" if row.get("plug") else ""] if plugged else []
         rows.append(tuple(line))
     return Table(tuple(columns), tuple(rows), tick=True, title="Vents")
 

@@ -1,0 +1,39 @@
+"""The 3-D view of a piece under a notebook's cell."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from html import escape
+
+from ..geometry.colours import body_colour
+from ..workpiece import Workpiece
+from .blocks import Sheet
+from .page_setting import page
+from .view_model import shown_bodies, view_model
+
+__all__ = ["Interactive", "interactive"]
+
+
+@dataclass(frozen=True, slots=True)
+class Interactive:
+    """A page with a view to turn. Notebooks show it; `html` may be saved and opened anywhere."""
+
+    html: str
+    height_px: int = 620
+
+    def _repr_html_(self) -> str:
+        return (
+            f'<iframe srcdoc="{escape(self.html)}" width="100%" height="{self.height_px}" '
+            'style="border:0"></iframe>'
+        )
+
+
+def interactive(piece: Workpiece, *, title: str = "", height_px: int = 620) -> Interactive:
+    """The bodies to turn, take apart and colour by thickness, undercut, overhang or layer steps.
+
+    title : over the view; the piece's name if left out. Works without a network.
+    """
+    meshes = shown_bodies(piece)
+    names = tuple((name, "rgb({},{},{})".format(*body_colour(name))) for name in meshes)
+    sheet = Sheet(title or piece.name, "3-D view", "", ())
+    return Interactive(page(sheet, view_model(piece, meshes), names), height_px)
