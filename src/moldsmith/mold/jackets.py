@@ -19,7 +19,6 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from ..geometry import solid
-from ..geometry.distance import SurfaceIndex
 from ..geometry.visibility import grid_over, highest
 from ..workpiece import Workpiece
 from .roofs import Ceiling, Roof, roof_under
@@ -29,11 +28,14 @@ __all__ = ["Jacket", "as_blocks", "filled", "jacketed"]
 
 Floats = NDArray[np.float64]
 Box: TypeAlias = tuple[float, float, float, float]
-_LEAST_CELL_MM = 12.0
+_LEAST_CELL_MM = 15.0
 _SPARE_MM = 0.05
 _AT_MM = 1e-6
+_ON_MM = 1e-3
+_INTO_MM = 0.05  # by which a fill reaches into the wall, past all rounding
 _OUT_MM = 5.0  # how far an open cell reaches past the outline
-_LOWERINGS = 6
+_SEARCH_MM = 2.0
+_LOWERINGS = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,8 +95,10 @@ def jacketed(
         for box in _boxes(outline, rib_spacing_mm)
         for hollow in _divided(ceiling, outline, box, rib_mm)
     ]
-    roofs, wall = _kept_off(roofs, upright, ceiling, wall_mm)
-    cells = [cell for cell in (roof.corners() for roof in roofs) if len(cell) > 3]
+    inside = outline.buffer(-_ON_MM, join_style="mitre")
+    room = solid.extrude(inside, _ON_MM, float(points[:, 2].max()) + wall_mm)
+    above = solid.difference(room, solid.from_arrays(points, faces))
+    cells, wall = _kept_off(roofs, above, wall_mm)
     back = np.array([1.0, 1.0, flip])
     cells = [cell * back + [0, 0, base] for cell in cells]
     if not cells:
@@ -142,9 +146,15 @@ def _filled_over(
         return body
     _, _, low, _, _, high = body.bounding_box()
     column = solid.extrude(region, low, high)
-    hollow = solid.union(*(solid.hull(cell) for cell in wanted))
+    hollow = solid.union(*(solid.hull(_widened(cell)) for cell in wanted))
     fill = solid.intersection(hollow, column)
     return body if fill.is_empty() else solid.union(body, fill)
+
+
+def _widened(corners: Floats) -> Floats:
+    """The corners of a convex hollow grown all round, so that its fill joins the wall."""
+    steps = _INTO_MM * np.array([(x, y, z) for x in (-1, 1) for y in (-1, 1) for z in (-1, 1)])
+    return np.asarray((corners[:, None] + steps).reshape(-1, 3))
 
 
 def as_blocks(piece: Workpiece, names: Sequence[str]) -> Workpiece:
@@ -231,51 +241,23 @@ def _hollow_in(
     return _Hollow(roof, saved) if saved > 0 else None
 
 
-def _kept_off(
-    roofs: list[Roof], upright: trimesh.Trimesh, ceiling: Ceiling, wall_mm: float
-) -> tuple[list[Roof], float]:
-    """The roofs, lowered where they come nearer to the working face than the wall; the least.
+def _kept_off(roofs: list[Roof], above: solid.Solid, wall_mm: float) -> tuple[list[Floats], float]:
+    """The corners of the hollows under the roofs, and how near the nearest comes to the face.
 
-    The distance is exact, from places on the roof as close as the ceiling's grid and from
-    its corners; the spare covers what lies between.
+    Roofs are lowered until they keep the wall: exact distances between solids. `above` is
+    what lies over the face.
     """
-    facing = upright.face_normals[:, 2] > 1e-6
-    index = SurfaceIndex(np.asarray(upright.vertices), np.asarray(upright.faces)[facing], 3.0)
-    wanted = wall_mm + _SPARE_MM
-    least = np.full(len(roofs), np.inf)
-    pending = list(range(len(roofs)))
-    for _ in range(_LOWERINGS):
-        points = [_roof_points(roofs[number], ceiling) for number in pending]
-        counts = np.array([len(each) for each in points])
-        if counts.sum() == 0:
-            break
-        gaps = index.closest(np.concatenate(points)).distance
-        owner = np.repeat(np.arange(len(pending)), counts)
-        nearest = np.full(len(pending), np.inf)
-        np.minimum.at(nearest, owner, gaps)
-        tight = []
-        for number, gap in zip(pending, nearest.tolist(), strict=True):
-            if gap < wanted - 1e-3:
-                roofs[number] = roofs[number].lowered(wanted - gap + 1e-3)
-                tight.append(number)
-            else:
-                least[number] = gap
-        pending = tight
-        if not pending:
-            break
-    kept = [roof for number, roof in enumerate(roofs) if np.isfinite(least[number])]
-    return kept, float(least[np.isfinite(least)].min(initial=np.inf))
-
-
-def _roof_points(roof: Roof, ceiling: Ceiling) -> Floats:
-    """Places (n, 3) on a roof, and its upper corners."""
-    corners = roof.corners()
-    if len(corners) < 4:
-        return np.empty((0, 3))
-    low, high = corners[:, :2].min(axis=0), corners[:, :2].max(axis=0)
-    near = ((ceiling.places > low) & (ceiling.places < high)).all(axis=1)
-    places = ceiling.places[near]
-    height = roof.heights(places)
-    rows = np.flatnonzero(height > 0)
-    top = corners[corners[:, 2] > 0]
-    return np.concatenate([np.column_stack([places[rows], height[rows]]), top])
+    cells: list[Floats] = []
+    least = float("inf")
+    for roof in roofs:
+        for _ in range(_LOWERINGS):
+            corners = roof.corners()
+            if len(corners) < 4:
+                break
+            gap = solid.min_gap(solid.hull(corners), above, wall_mm + _SEARCH_MM)
+            if gap >= wall_mm:
+                cells.append(corners)
+                least = min(least, gap)
+                break
+            roof = roof.lowered(wall_mm - gap + _SPARE_MM)
+    return cells, least
