@@ -9,31 +9,24 @@ import shapely
 
 from ..errors import BadParameter
 from ..geometry import solid
-from ..geometry.placing import largest_disc
 from ..stage import stage
 from ..workpiece import Finding, Workpiece
 from .bodies import mold_bodies
+from .bolt_fitting import MARGIN_MM, fit_bolts, fit_jacks, no_room
 from .bolting import (
     bolt_cutters,
     bolt_radius_mm,
     jack_cutters,
-    place_bolts,
-    place_jacks,
 )
 from .edge_pockets import place_pockets, place_straps, pocket_cutter
 from .fittings import JACK_SIZE, BoltChoice, Fitted, Wanted, described
-from .flange_loads import BoltLoad, bolt_limit_n, bolts_for, deflection_mm, thickness_mm
 from .flange_room import Flange, flange_between, obstacles, shadow_of
-from .hardware import BoltSize, Series, Strength, bolt
+from .hardware import Series, Strength, bolt
 from .jackets import as_blocks, filled
 
 __all__ = ["fasten"]
 
 _ROUND_MM = 2.4  # full material round a bore
-_MARGIN_MM = 1.5  # between hardware and what else stands on the flange
-_EDGE_MM = 2.4
-_LEAST_FLANGE_MM = 5.0
-_NEAR_MM = 12.0
 
 
 @stage
@@ -134,26 +127,26 @@ def _check(wanted: Wanted) -> None:
 def _fit(piece: Workpiece, flange: Flange, wanted: Wanted) -> Fitted:
     """Find places one kind after another, each clear of those before it."""
     fitted = Fitted()
-    taken = obstacles(piece, _MARGIN_MM)
+    taken = obstacles(piece, MARGIN_MM)
     if wanted.bolts != "none":
-        taken = _fit_bolts(fitted, flange, taken, wanted)
+        taken = fit_bolts(fitted, flange, taken, wanted)
     size = bolt(JACK_SIZE if wanted.bolts == "none" else wanted.bolts)
     if wanted.jack_screws:
-        taken = _fit_jacks(fitted, flange, taken, size, wanted)
+        taken = fit_jacks(fitted, flange, taken, size, wanted)
     for kind, count in (("pry_slot", wanted.pry_slots), ("finger_relief", wanted.finger_reliefs)):
-        region = flange.region(taken, 0.0, _MARGIN_MM)
+        region = flange.region(taken, 0.0, MARGIN_MM)
         found = place_pockets(flange, region, kind, count)  # type: ignore[arg-type]
         fitted.pockets += found
-        taken = taken.union(shapely.union_all([p.plan.buffer(_MARGIN_MM) for p in found]))
+        taken = taken.union(shapely.union_all([p.plan.buffer(MARGIN_MM) for p in found]))
         if len(found) < count:
-            fitted.findings.append(_no_room(flange, region, kind, len(found), count, 10.0))
+            fitted.findings.append(no_room(flange, region, kind, len(found), count, 10.0))
     if wanted.strap_grooves:
         void = shadow_of(piece)
         fitted.straps = place_straps(flange, taken, void, wanted.strap_grooves, wanted.strap_mm)
         if len(fitted.straps) < wanted.strap_grooves:
             room = flange.region(taken, 0.0, 0.0)
             fitted.findings.append(
-                _no_room(flange, room, "strap_groove", len(fitted.straps), wanted.strap_grooves,
+                no_room(flange, room, "strap_groove", len(fitted.straps), wanted.strap_grooves,
                          wanted.strap_mm / 2)
             )  # fmt: skip
     return fitted
@@ -163,152 +156,12 @@ def _columns(fitted: Fitted, wanted: Wanted) -> list[tuple[float, float, float]]
     """Places and radii that a jacket needs full material at."""
     screws = [(item.x, item.y, item.size) for item in fitted.bolts]
     screws += [(item.x, item.y, item.size) for item in fitted.jacks]
-    found = [
-        (x, y, bolt_radius_mm(size, wanted.clearance_mm) + _ROUND_MM) for x, y, size in screws
-    ]
+    found = [(x, y, bolt_radius_mm(size, wanted.clearance_mm) + _ROUND_MM) for x, y, size in screws]
     for pocket in fitted.pockets:
         low_x, low_y, high_x, high_y = pocket.plan.bounds
         reach = float(np.hypot(high_x - low_x, high_y - low_y)) / 2 + _ROUND_MM
         found.append(((low_x + high_x) / 2, (low_y + high_y) / 2, reach))
     return found
-
-
-def _fit_bolts(
-    fitted: Fitted, flange: Flange, taken: shapely.Geometry, wanted: Wanted
-) -> shapely.Geometry:
-    size = bolt(wanted.bolts)
-    hole = size.hole_mm[wanted.hole]
-    radius = bolt_radius_mm(size, wanted.clearance_mm)
-    limit = bolt_limit_n(size, hole, wanted.strength, wanted.allow_mpa)
-    load = bolts_for(
-        wanted.pressure_kpa, flange.shut.area, flange.outline.length, limit, wanted.safety
-    )
-    if wanted.bolt_count:
-        each = wanted.safety * load.opening_n / wanted.bolt_count
-        load = BoltLoad(load.opening_n, each, limit, wanted.bolt_count)
-    region = _near_land(flange, flange.region(taken, _EDGE_MM - 1.2, _MARGIN_MM), radius + 1.2)
-    sizes = {"hole_mm": hole, "clearance_mm": wanted.clearance_mm}
-    least = max(_LEAST_FLANGE_MM, _thickness_asked(flange, region, radius, load, size, wanted))
-    found = place_bolts(flange, region, size, load.count, least_mm=least, **sizes)
-    if len(found) < load.count and least > _LEAST_FLANGE_MM:
-        found = place_bolts(flange, region, size, load.count, least_mm=_LEAST_FLANGE_MM, **sizes)
-    fitted.bolts = found
-    fitted.load = load
-    if len(found) < load.count:
-        fitted.findings.append(
-            _no_room(flange, region, "bolt", len(found), load.count, radius + 1.2)
-        )
-    _judge(fitted, flange, size, load, wanted)
-    return taken.union(
-        shapely.union_all(
-            [shapely.Point(item.x, item.y).buffer(radius + _MARGIN_MM) for item in found]
-        )
-    )
-
-
-def _near_land(flange: Flange, region: shapely.Geometry, radius: float) -> shapely.Geometry:
-    """The part of the region nearest to the land: there a bolt bends the flange least."""
-    rays = flange.rays_in(region.buffer(-radius))
-    if len(rays) == 0:
-        return region
-    away = shapely.distance(shapely.points(flange.grid.places(rays)), flange.shut)
-    return region.intersection(flange.shut.buffer(float(away.min()) + radius + _NEAR_MM))
-
-
-def _thickness_asked(
-    flange: Flange,
-    region: shapely.Geometry,
-    radius: float,
-    load: BoltLoad,
-    size: BoltSize,
-    wanted: Wanted,
-) -> float:
-    """The thickness that the farthest place a bolt may stand at would ask for."""
-    rays = flange.rays_in(region.buffer(-radius - 1.2))
-    if len(rays) == 0:
-        return 0.0
-    away = shapely.distance(shapely.points(flange.grid.places(rays)), flange.shut)
-    lever = float(np.max(away))
-    width = _breadth(lever, size)
-    return thickness_mm(load.each_n, lever, width, wanted.allow_mpa)
-
-
-def _breadth(lever: float, size: BoltSize) -> float:
-    """The width of flange that carries a bolt: its washer and 45 degrees to both sides."""
-    return size.washer_mm + 2 * lever
-
-
-def _judge(fitted: Fitted, flange: Flange, size: BoltSize, load: BoltLoad, wanted: Wanted) -> None:
-    """What a beam formula says of each bolt's flange, and whether the bolts hold the load."""
-    each = wanted.safety * load.opening_n / max(len(fitted.bolts), 1)
-    fitted.load = BoltLoad(load.opening_n, each, load.limit_n, load.count)
-    for item in fitted.bolts:
-        lever = float(shapely.Point(item.x, item.y).distance(flange.shut))
-        width = _breadth(lever, size)
-        asked = thickness_mm(each, lever, width, wanted.allow_mpa)
-        bend = deflection_mm(each, lever, width, item.thick_mm)
-        fitted.beams.append(
-            {"lever_mm": lever, "asked_mm": asked, "thick_mm": item.thick_mm, "bends_mm": bend}
-        )
-    thin = [beam for beam in fitted.beams if beam["asked_mm"] > beam["thick_mm"] + 0.05]
-    if thin:
-        worst = max(thin, key=lambda beam: beam["asked_mm"])
-        fitted.findings.append(
-            Finding(
-                "flange-thin",
-                "warning",
-                f"{len(thin)} bolts stand on {worst['thick_mm']:.1f} mm of flange where a beam "
-                f"formula asks for {worst['asked_mm']:.1f} mm (an estimate): make floor_mm "
-                "larger, land_mm wider, or use more bolts",
-                flange.upper,
-            )
-        )
-    if fitted.bolts and each > load.limit_n:
-        fitted.findings.append(
-            Finding(
-                "bolt-weak",
-                "warning",
-                f"each of {len(fitted.bolts)} bolts {size.size} would carry {each:.0f} N, its nut "
-                f"may press on the print with {load.limit_n:.0f} N: use more or larger bolts, or "
-                "boards on both sides",
-                flange.lower,
-            )
-        )
-    if any(item.length_mm is None for item in fitted.bolts):
-        fitted.findings.append(
-            Finding(
-                "bolt-length",
-                "warning",
-                "no stock bolt is long enough: use threaded rod with a nut on both ends",
-                flange.upper,
-            )
-        )
-
-
-def _fit_jacks(
-    fitted: Fitted, flange: Flange, taken: shapely.Geometry, size: BoltSize, wanted: Wanted
-) -> shapely.Geometry:
-    radius = bolt_radius_mm(size, wanted.clearance_mm)
-    region = flange.region(taken, _EDGE_MM - 1.2, _MARGIN_MM)
-    fitted.jacks = place_jacks(
-        flange,
-        region,
-        size,
-        wanted.jack_screws,
-        least_mm=_LEAST_FLANGE_MM,
-        hole_mm=size.hole_mm[wanted.hole],
-        clearance_mm=wanted.clearance_mm,
-    )
-    if len(fitted.jacks) < wanted.jack_screws:
-        fitted.findings.append(
-            _no_room(flange, region, "jack_screw", len(fitted.jacks), wanted.jack_screws,
-                     radius + 1.2)
-        )  # fmt: skip
-    return taken.union(
-        shapely.union_all(
-            [shapely.Point(item.x, item.y).buffer(radius + _MARGIN_MM) for item in fitted.jacks]
-        )
-    )
 
 
 def _cut(whole: dict[str, solid.Solid], flange: Flange, fitted: Fitted) -> dict[str, Any]:
@@ -340,25 +193,4 @@ def _no_flange(names: tuple[str, ...]) -> Finding:
         "warning",
         f"a mold of {', '.join(names)} has no flange all in one plane for bolts and slots: hold "
         "it with straps or clamps",
-    )
-
-
-def _no_room(
-    flange: Flange, region: shapely.Geometry, kind: str, found: int, count: int, radius: float
-) -> Finding:
-    """Says where the most room is, and how much is needed."""
-    what = kind.replace("_", "-")
-    named = kind.replace("_", " ")
-    spot, reach = largest_disc(region, 0.5)
-    x, y = spot.tolist()
-    place = f"the widest free place of the flange is {2 * reach:.0f} mm wide" if reach else (
-        "the flange has no free place"
-    )  # fmt: skip
-    return Finding(
-        f"no-room-for-{what}",
-        "warning",
-        f"{found} of {count} {named}s found room: {place}, each needs {2 * radius:.0f} mm on level "
-        "and thick ground. Make flange_mm or floor_mm larger, land_mm smaller, or ask for fewer",
-        flange.upper,
-        (x, y, float(np.median(flange.ground[np.isfinite(flange.ground)]))),
     )

@@ -71,7 +71,8 @@ class Flange:
     """Where two bodies meet round the void, seen along the pull.
 
     lower, upper : names of the bodies; outline : of both; shut : void and land, where
-    they close on each other; the rest are heights on rays
+    they close on each other; pressed_mm2 : what the mix presses on; the rest are heights
+    on rays
     """
 
     lower: str
@@ -83,6 +84,7 @@ class Flange:
     ground: Floats
     seat: Floats
     roof: Floats
+    pressed_mm2: float
 
     @property
     def floor_z(self) -> float:
@@ -156,7 +158,7 @@ def flange_between(
     inside = shut.buffer(-2 * step)
     bottom, ground = _heights(piece.body(lower), bodies[lower], grid, inside)
     seat, roof = _heights(piece.body(upper), bodies[upper], grid, inside)
-    return Flange(lower, upper, outline, shut, grid, bottom, ground, seat, roof)
+    return Flange(lower, upper, outline, shut, grid, bottom, ground, seat, roof, shut.area)
 
 
 def _heights(
