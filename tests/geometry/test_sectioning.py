@@ -64,3 +64,9 @@ def test_open_mesh_and_falling_heights_are_refused() -> None:
         sections(holed, np.linspace(-19, 19, 30).tolist())
     with pytest.raises(BadParameter, match="do not ascend"):
         sections(ball, [3.0, 2.0])
+
+
+def test_a_fin_thinner_than_the_tolerance_keeps_its_area() -> None:
+    fin = trimesh.creation.box((30, 0.05, 10))
+    (section,) = level_sections(fin.vertices, fin.faces, [1.0], tolerance_mm=0.2)
+    assert section.area == pytest.approx(1.5)

@@ -54,7 +54,7 @@ def level_sections(
     polygons: Polygons = np.full(len(heights), shapely.Polygon(), dtype=object)
     if len(rings.level) == 0:
         return polygons
-    lines = shapely.linearrings(rings.points, indices=rings.ring)
+    whole = lines = shapely.linearrings(rings.points, indices=rings.ring)
     if tolerance_mm > 0:
         # The quick way may leave nothing of a crumb, or let lines cross: the areas tell.
         lines = shapely.simplify(lines, tolerance_mm, preserve_topology=False)
@@ -63,7 +63,7 @@ def level_sections(
     areas = shapely.build_area(shapely.geometrycollections(lines, indices=grouped))
     expected = _signed_areas(rings, grouped, len(levels))
     for k in np.flatnonzero(np.abs(shapely.area(areas) - expected) > 0.02 + 2e-3 * expected):
-        areas[k] = _even_odd(lines[grouped == k])
+        areas[k] = _even_odd(whole[grouped == k])
     polygons[levels] = areas
     return polygons
 
