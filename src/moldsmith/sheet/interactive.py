@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from html import escape
 
-from ..geometry.colours import body_colour
 from ..workpiece import Workpiece
 from .blocks import Sheet
 from .page_setting import page
@@ -34,6 +33,5 @@ def interactive(piece: Workpiece, *, title: str = "", height_px: int = 620) -> I
     title : over the view; the piece's name if left out. Works without a network.
     """
     meshes = shown_bodies(piece)
-    names = tuple((name, "rgb({},{},{})".format(*body_colour(name))) for name in meshes)
     sheet = Sheet(title or piece.name, "3-D view", "", ())
-    return Interactive(page(sheet, view_model(piece, meshes), names), height_px)
+    return Interactive(page(sheet, view_model(piece, meshes)), height_px)
