@@ -236,3 +236,22 @@ def test_any_planes_leave_a_clean_border(cuts: list[tuple[float, float, float]],
     edges = topology.half_edges(faces)
     assert len(np.unique(edges, axis=0)) == len(edges)
     assert len(topology.border_loops(faces)) >= 1
+
+
+def test_a_box_of_twelve_triangles_is_cut_inside_them() -> None:
+    """No corner of the mesh is inside the outline: its faces are judged, not its corners."""
+    mesh = trimesh.creation.box((300.0, 200.0, 400.0))
+    piece = Workpiece("belly", {"scan": mesh})
+    cut = crop(piece, outline=SQUARE, round_mm=0).body("scan")
+    asked = 80.0**2
+    assert cut.area == pytest.approx(asked, rel=1e-3)
+    assert cut.vertices[:, 1] == pytest.approx(-100.0)
+    outside = [(u + 500.0, v) for u, v in SQUARE]
+    with pytest.raises(BadParameter, match="removes everything"):
+        crop(piece, outline=outside)
+
+
+def test_a_plane_through_large_triangles_leaves_them_as_they_are() -> None:
+    mesh = trimesh.creation.box((300.0, 200.0, 400.0))
+    cut = crop(Workpiece("belly", {"scan": mesh}), planes=[((0, 0, 50), (0, 0, 1))])
+    assert len(cut.body("scan").faces) < 30

@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from ..errors import BadParameter
 from ..geometry import clipping, holes, topology
+from ..geometry.cut_refining import refined_for_cut
 from ..geometry.fairing import fair_borders
 from ..stage import stage
 from ..workpiece import Finding, Frame, Vector, Workpiece
@@ -28,6 +29,8 @@ Mask = NDArray[np.bool_]
 
 CRUMB_SHARE = 0.005  # of the largest piece's area: what is less fell off the trim line
 PINHOLE_MM = 5.0  # across: where a ripple of the scan only just crosses the cut
+LARGE_MM = 10.0  # edges of triangles in which a part of the cut may be hidden
+HIDDEN_MM = 1.0  # deep
 APART_MM = 0.02  # between vertices that were one: well above the step of an STL's float32
 
 
@@ -110,6 +113,7 @@ def crop(
         line_figures |= line.figures
         line_findings = _unsure(line, points)
     wanted = together(fields, round_mm)
+    vertices, faces = refined_for_cut(vertices, faces, wanted, LARGE_MM, HIDDEN_MM)
     _refuse_far_cut(vertices, faces, wanted)
     vertices, faces, on_cut = clipping.clip(vertices, faces, wanted)
     if len(faces) == 0:
