@@ -60,22 +60,26 @@ def fill_chart(
 
 
 def timeline_chart(steps: Sequence[Mapping[str, Any]]) -> Drawing:
-    """A bar for each step; what wants hands is in the accent, waiting is pale."""
+    """A bar for each step; what wants hands is in the accent, waiting is pale.
+
+    Time is counted from the first of these steps.
+    """
     steps = _plates_as_one(steps)
     row, name = 9.0, 62.0
-    tall = row * len(steps) + 14
+    tall = row * len(steps) + 12
     wide = _WIDTH_MM - name - 30
-    last = max(float(step["starts_h"]) + float(step["hours"]) for step in steps) or 1.0
+    first = min(float(step["starts_h"]) for step in steps)
+    last = max(float(step["starts_h"]) + float(step["hours"]) for step in steps) - first or 1.0
     shapes: list[Shape] = []
     for value in _ticks(last, 5):
         x = name + wide * value / last
         shapes += [
             line([(x, 9), (x, tall)], "pale", 0.25),
-            Label(x, 4.5, f"{decimal(value)} h", 3.4, "middle", "soft"),
+            Label(x, 4.5, f"{decimal(value, 2)} h", 3.4, "middle", "soft"),
         ]
     for number, step in enumerate(steps):
         y = tall - row * (number + 0.5)
-        start, long = float(step["starts_h"]), float(step["hours"])
+        start, long = float(step["starts_h"]) - first, float(step["hours"])
         x, end = name + wide * start / last, name + wide * (start + long) / last
         end = max(end, x + 1.0)
         busy = bool(step.get("hands_on"))

@@ -280,7 +280,7 @@ _RULED = TableStyle(
         ("LINEBELOW", (0, 0), (-1, 0), 0.8 * mm, HexColor(TONES["ink"])),
         ("LINEBELOW", (0, 1), (-1, -1), 0.2 * mm, HexColor(TONES["soft"])),
         ("LEFTPADDING", (0, 0), (-1, -1), 0),
-        ("RIGHTPADDING", (0, 0), (-2, -1), 3 * mm),
+        ("RIGHTPADDING", (0, 0), (-2, -1), 4.5 * mm),
         ("RIGHTPADDING", (-1, 0), (-1, -1), 0),
         ("TOPPADDING", (0, 0), (-1, -1), 1.5 * mm),
         ("BOTTOMPADDING", (0, 0), (-1, -1), 1.7 * mm),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from ..mold.bodies import mold_bodies
 from ..workpiece import Workpiece
 from .blocks import Block, Figure, Figures, Pictures, Section, Text
 from .explosion import mold_parts
@@ -30,10 +31,15 @@ def lead(piece: Workpiece) -> str:
                 "outward": "It is built on the scanned body and lies against it.",
             }.get(str(shell.get("side")), "")
         )
-    mold = figures(piece, "block")
-    if mold:
-        bodies = count(len(mold_parts(piece)), "printed part")
-        said.append(f"Mold: {mold.get('style', 'rigid')}, {bodies}.")
+    style = str(figures(piece, "block").get("style", ""))
+    if style:
+        sides = sum(name.startswith("side") for name in mold_bodies(piece))
+        made_of = {
+            "cored": "cavity and core",
+            "lidded": "cavity and lid",
+            "pieces": f"{count(sides, 'side piece')} and a core",
+        }.get(style, style)
+        said.append(f"The mold: {made_of}, {count(len(mold_parts(piece)), 'printed part')}.")
     return " ".join(text for text in said if text) or "A scan on its way to a mold."
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import json
 from functools import cache
 from html import escape
 from importlib.resources import files
@@ -36,14 +37,13 @@ _SIDES = {
 }
 
 
-def page(sheet: Sheet, view: str = "", names: tuple[tuple[str, str], ...] = ()) -> str:
+def page(sheet: Sheet, view: str = "") -> str:
     """The page. It carries its style, pictures and programs, and may ask nothing of a network.
 
-    view : JSON of the bodies for the 3-D view, which is left out without
-    names : name and colour of each body of the view, in its order
+    view : JSON of the bodies for the 3-D view (`view_model`), which is left out without
     """
     sections = [_section(number, one) for number, one in enumerate(sheet.sections, 1)]
-    shown = _view(view, names) if view else ""
+    shown = _view(view) if view else ""
     parts = [_header(sheet, bool(view)), *sections[:1], shown, *sections[1:], _footer()]
     scripts = ""
     if view:
@@ -83,9 +83,9 @@ def _asset(name: str) -> str:
     return text
 
 
-def _inert(json: str) -> str:
+def _inert(text: str) -> str:
     """JSON that cannot end the script element that it stands in."""
-    return json.replace("<", "\\u003c")
+    return text.replace("<", "\\u003c")
 
 
 def _header(sheet: Sheet, has_view: bool) -> str:
@@ -212,14 +212,13 @@ def _data_url(png: bytes) -> str:
     return "data:image/png;base64," + base64.b64encode(png).decode()
 
 
-def _view(view: str, names: tuple[tuple[str, str], ...]) -> str:
-    import json
-
+def _view(view: str) -> str:
     model = json.loads(view)
     bodies = "".join(
         f'<button type="button" data-body="{k}" aria-pressed="{str(body["shown"]).lower()}">'
-        f'<i style="background:{colour}"></i>{escape(name)}</button>'
-        for k, ((name, colour), body) in enumerate(zip(names, model["bodies"], strict=True))
+        f'<i style="background:rgb({",".join(map(str, body["colour"]))})"></i>'
+        f"{escape(body['name'])}</button>"
+        for k, body in enumerate(model["bodies"])
     )
     maps = "".join(
         f'<button type="button" data-map="{escape(key)}" '

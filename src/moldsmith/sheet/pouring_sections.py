@@ -38,10 +38,14 @@ def schedule(piece: Workpiece) -> Section | None:
     items = [Figure(hours(last), "", "from the first print to the trimmed piece")]
     if told.get("hands_on_h"):
         items.append(Figure(hours(float(told["hands_on_h"])), "", "of it by hand"))
-    blocks: list[Block] = [
-        Figures(tuple(items)),
-        Plan(timeline_chart(steps), "Red: wants your hands. Grey: print or wait."),
-    ]
+    blocks: list[Block] = [Figures(tuple(items))]
+    prints = [step for step in steps if str(step["what"]).startswith("print plate")]
+    bench = [step for step in steps if step not in prints]
+    if prints:
+        blocks.append(Plan(timeline_chart(prints), "Printing, day and night."))
+    if bench:
+        caption = "At the bench, from the last print on. Red: wants your hands. Grey: wait."
+        blocks.append(Plan(timeline_chart(bench), caption))
     if ready := told.get("at_hand"):
         checks = tuple(_ready(item) for item in ready)
         blocks.append(Ticks(checks, title="At hand before the clock starts", numbered=False))
@@ -98,7 +102,7 @@ def coating(piece: Workpiece) -> Section | None:
     if advice := told.get("layer_advice"):
         blocks.append(Text(_sentence(advice)))
     if (picture := attached_picture(piece, "coat", "cusp.png")) is not None:
-        blocks.append(Pictures((picture,), 1))
+        blocks.append(Pictures((picture,), 2))
     return Section("coat", "Seal and release", tuple(blocks))
 
 
@@ -312,11 +316,11 @@ def _holds(told: Mapping[str, Any]) -> list[tuple[str, str]]:
         rows.append(("or clamps", f"{clamps['count']} of {each} N, over boards"))
     if isinstance(told.get("weights_kg"), int | float):
         rows.append(("or weights", f"{grouped(float(told['weights_kg']))} kg, spread evenly"))
-    if isinstance(lid, Mapping) and lid.get("needed_mm") is not None:
+    if isinstance(lid, Mapping) and lid.get("thickness_mm") is not None:
         text = f"printed {decimal(float(lid['needed_mm']))} mm"
         if lid.get("sheet_mm"):
             text += f", or acrylic sheet {decimal(float(lid['sheet_mm']))} mm"
-        if lid.get("thickness_mm") is not None:
+        if lid.get("needed_mm") is not None:
             text += f"; it is {decimal(float(lid['thickness_mm']))} mm"
         if lid.get("deflection_mm") is not None:
             text += f" and bends {decimal(float(lid['deflection_mm']), 2)} mm"

@@ -10,15 +10,14 @@ import trimesh
 from numpy.typing import NDArray
 
 from ..geometry import stl
-from ..geometry.colours import body_colour
 from ..printing.flagging import face_angles_deg
 from ..printing.parts import listed_parts
 from ..workpiece import Workpiece
 from .blocks import Picture
 from .drawing import Circle, Drawing, Label, Raster, Shape, line
 from .explosion import apart, mold_parts
-from .logs import ran
-from .shots import Shot, shot
+from .logs import figures, ran
+from .shots import Shot, colour_of, shot
 from .view_model import shown_bodies
 
 __all__ = [
@@ -85,9 +84,13 @@ def piece_pictures(scene: Scene) -> tuple[Picture, ...]:
     if "pad" in scene.meshes:
         pad = {"pad": scene.meshes["pad"]}
         aside, pull = scene.aside, scene.pull
+        told = figures(scene.piece, "block").get("style")
+        faces = ("from below", "from above")
+        if told in ("cored", "lidded"):
+            faces = ("the face made in the cavity", "its back")
         for toward, caption in (
-            (aside - 1.5 * (aside @ pull) * pull, "The cast piece, the face made in the cavity"),
-            (aside, "The cast piece, its back"),
+            (aside - 2.6 * (aside @ pull) * pull, f"The cast piece, {faces[0]}"),
+            (aside, f"The cast piece, {faces[1]}"),
         ):
             taken = shot(pad, toward, pull, _SMALL_PX)
             found.append(Picture(taken.png, *_SMALL_PX, caption))
@@ -195,7 +198,7 @@ def part_pictures(scene: Scene, overhang_deg: float) -> tuple[Picture, ...]:
         top = turned.vertices[:, 2][turned.faces].max(axis=1)
         flagged = (angle > overhang_deg + 0.5) & (top > turned.bounds[0, 2] + 0.5)
         colours = np.empty((len(mesh.faces), 3), dtype=np.uint8)
-        colours[:] = body_colour(name)
+        colours[:] = colour_of(name)
         colours[flagged] = _FLAG
         taken = shot(
             {name: turned}, (0.55, -0.8, 0.62), (0, 0, 1), _SMALL_PX, colours={name: colours}

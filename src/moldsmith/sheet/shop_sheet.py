@@ -6,10 +6,11 @@ import hashlib
 import json
 from dataclasses import replace
 from pathlib import Path
+from urllib.parse import quote
 
 from .. import __version__
 from ..errors import BadParameter
-from ..geometry.colours import body_colour
+from ..mold.sheet_lids import cut_from_sheet
 from ..workpiece import Workpiece
 from ..writing import write_bytes, write_text
 from .blocks import Section, Sheet
@@ -22,6 +23,7 @@ from .pouring_sections import clamping, coating, mixing, pouring, schedule, trim
 from .print_sections import assembly, printing
 from .remark_sections import care, findings, numbers, pictures_of_stages
 from .scene import Scene, cover_picture, scene_of
+from .templates import sheet_lid
 from .view_model import view_model
 
 __all__ = ["sheet_of", "templates_of", "write_shop_sheet"]
@@ -34,6 +36,8 @@ _FORM = 1  # raised when a sheet of the same work would look different
 
 def write_shop_sheet(piece: Workpiece, folder: Path) -> tuple[Path, ...]:
     """Write sheet.html, sheet.pdf and sheet.png, a picture of the piece, into the folder.
+
+    A lid that is cut from sheet is drawn beside them at 1:1, as of `sheet_lid`.
 
     The page holds all it needs, with a 3-D view of the bodies; the PDF ends in the plan
     of the mold at 1:1. Each section is there if its stage ran. Equal work gives equal
@@ -49,18 +53,19 @@ def write_shop_sheet(piece: Workpiece, folder: Path) -> tuple[Path, ...]:
     """
     paths = (folder / PAGE_NAME, folder / PDF_NAME, folder / PICTURE_NAME)
     mark = _mark(piece)
-    if _marked(paths, mark):
+    if not cut_from_sheet(piece) and _marked(paths, mark):
         return paths
     if not piece.bodies:
         raise BadParameter("the piece has no bodies to draw", "Run load_scan first")
+    lids = sheet_lid(piece, folder) if cut_from_sheet(piece) else ()
     scene = scene_of(piece)
-    sheet = replace(sheet_of(scene), mark=mark, links=((PDF_NAME, PDF_NAME),))
-    names = tuple((name, "rgb({},{},{})".format(*body_colour(name))) for name in scene.meshes)
+    links = tuple((name, quote(name)) for name in (PDF_NAME, *(path.name for path in lids)))
+    sheet = replace(sheet_of(scene), mark=mark, links=links)
     write_bytes(folder / PICTURE_NAME, cover_picture(scene).png)
     write_bytes(folder / PDF_NAME, pdf(sheet, templates_of(piece)))
     # The page last: it carries the mark that all are there.
-    write_text(folder / PAGE_NAME, page(sheet, view_model(piece, scene.meshes), names))
-    return paths
+    write_text(folder / PAGE_NAME, page(sheet, view_model(piece, scene.meshes)))
+    return (*paths, *lids)
 
 
 def _mark(piece: Workpiece) -> str:
@@ -108,7 +113,5 @@ def templates_of(piece: Workpiece) -> tuple[Template, ...]:
     drawing = mold_plan(piece, full_size=True)
     if drawing is None:
         return ()
-    note = (
-        "From above. Red: the trim line, as seen along the pull. Lay it on core or lid to drill by."
-    )
+    note = "From above. Red: the trim line, as seen along the pull. Drill core or lid by it."
     return (Template("Plan at 1:1", drawing, note),)
