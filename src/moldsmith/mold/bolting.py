@@ -14,6 +14,7 @@ from .flange_room import Columns, Flange
 from .hardware import BoltSize, stock_length_mm
 
 __all__ = [
+    "LEVEL",
     "Bolt",
     "JackScrew",
     "bolt_cutters",
@@ -21,6 +22,7 @@ __all__ = [
     "jack_cutters",
     "place_bolts",
     "place_jacks",
+    "place_of",
 ]
 
 Floats = NDArray[np.float64]
@@ -30,6 +32,8 @@ _WALL_MM = 1.2  # three printed lines of 0.4 mm round a bore
 _STEEPEST = 0.45  # rise of the flange over the width of a bore; over it a bolt would bend
 _JACK_TRAVEL_MM = 15.0
 _SLACK_MM = 0.05
+Rows = tuple[tuple[float, ...], ...]
+LEVEL: Rows = tuple(tuple(row) for row in np.eye(4).tolist())
 _ROUND = 1 / np.cos(np.pi / _SIDES)  # corners of a polygon that stands round its circle
 
 
@@ -39,7 +43,8 @@ class Bolt:
 
     seat_z : under the washer; nut_z : over the nut; floor_z, roof_z : where the bores
     for nut and head come out; hole_mm, *_bore_mm, pocket_flats_mm : widths across flats of
-    their polygons; pocket_mm : depth of the nut's pocket; thick_mm : of each flange
+    their polygons; pocket_mm : depth of the nut's pocket; thick_mm : of each flange;
+    frame : 4 x 4, from the flange's own coordinates to the mold's
     """
 
     x: float
@@ -56,6 +61,7 @@ class Bolt:
     pocket_flats_mm: float
     pocket_mm: float
     thick_mm: float
+    frame: Rows = LEVEL
 
     @property
     def grip_mm(self) -> float:
@@ -87,6 +93,7 @@ class JackScrew:
     head_bore_mm: float
     washer_bore_mm: float
     pocket_flats_mm: float
+    frame: Rows = LEVEL
 
     @property
     def length_mm(self) -> float | None:
@@ -193,7 +200,7 @@ def bolt_cutters(bolt: Bolt) -> tuple[solid.Solid, solid.Solid]:
         _rod(bolt, bolt.hole_mm, bolt.parting_z - _OVER_MM, bolt.roof_z + _OVER_MM),
         _rod(bolt, bolt.head_bore_mm, bolt.seat_z, _over_roof(bolt)),
     )
-    return below, above
+    return _in_mold(bolt, below), _in_mold(bolt, above)
 
 
 def jack_cutters(jack: JackScrew) -> tuple[solid.Solid, solid.Solid]:
@@ -204,7 +211,17 @@ def jack_cutters(jack: JackScrew) -> tuple[solid.Solid, solid.Solid]:
         _hexagon(jack, jack.pocket_flats_mm, jack.foot_z - _OVER_MM, jack.ceiling_z),
         _rod(jack, jack.head_bore_mm, jack.seat_z, _over_roof(jack)),
     )
-    return below, above
+    return _in_mold(jack, below), _in_mold(jack, above)
+
+
+def place_of(item: Bolt | JackScrew) -> tuple[Floats, Floats]:
+    """Where a screw crosses the parting, and the way its head looks, in the mold's coordinates."""
+    frame = np.asarray(item.frame)
+    return (frame @ [item.x, item.y, item.parting_z, 1.0])[:3], frame[:3, 2]
+
+
+def _in_mold(item: Bolt | JackScrew, cutter: solid.Solid) -> solid.Solid:
+    return cutter if item.frame == LEVEL else solid.moved(cutter, np.asarray(item.frame))
 
 
 def _over_roof(item: Bolt | JackScrew) -> float:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import shapely
+from numpy.typing import NDArray
 
 from ..errors import BadParameter
 from ..geometry import solid
@@ -21,6 +23,7 @@ from .bolting import (
 from .edge_pockets import place_pockets, place_straps, pocket_cutter
 from .fittings import JACK_SIZE, BoltChoice, Fitted, Wanted, described
 from .flange_room import Flange, flange_between, obstacles, shadow_of
+from .flat_flanges import FlatFlange, flat_flanges
 from .hardware import Series, Strength, bolt
 from .jackets import as_blocks, filled
 
@@ -69,7 +72,8 @@ def fasten(
 
     Everything stands clear of void, land, stops, channels and each other; pockets and
     holes circumscribe what goes in. Run it after `channels` and before `split`, which
-    keeps cuts and keys clear of what stands here.
+    keeps cuts and keys clear of what stands here. Side pieces round a core get bolts and
+    jack-screws, a set for each flange that lies in one plane; bands hold the others.
 
     Findings: 'no-room-for-bolt', '...-jack-screw', '...-pry-slot', '...-finger-relief',
     '...-strap-groove' where fewer than asked found room, 'flange-thin' where the flange is
@@ -91,7 +95,7 @@ def fasten(
         piece.body("cavity")
         raise BadParameter("the piece has no mold of two bodies", "Run block first")
     if names[0] != "cavity" or len(names) != 2:
-        return piece.note(described(Fitted(), wanted), [_no_flange(names)])
+        return _pieces_fastened(piece, names, wanted)
     whole = {name: solid.from_mesh(piece.body(name)) for name in names}
     full = as_blocks(piece, names)
     blocks = {name: solid.from_mesh(full.body(name)) for name in names}
@@ -168,8 +172,7 @@ def _cut(whole: dict[str, solid.Solid], flange: Flange, fitted: Fitted) -> dict[
     """The two bodies with all holes and pockets cut; those that lost nothing are left out."""
     below: list[solid.Solid] = []
     above: list[solid.Solid] = []
-    pairs = [bolt_cutters(item) for item in fitted.bolts]
-    for lower, upper in pairs + [jack_cutters(item) for item in fitted.jacks]:
+    for lower, upper in _screw_cutters(fitted):
         below.append(lower)
         above.append(upper)
     for pocket in fitted.pockets:
@@ -185,6 +188,61 @@ def _cut(whole: dict[str, solid.Solid], flange: Flange, fitted: Fitted) -> dict[
         if cutters:
             made[name] = solid.printable(solid.difference(whole[name], *cutters))
     return made
+
+
+def _pieces_fastened(piece: Workpiece, names: tuple[str, ...], wanted: Wanted) -> Workpiece:
+    """Side pieces bolted together where they meet in one plane."""
+    whole = {name: solid.from_mesh(piece.body(name)) for name in names}
+    fitted = Fitted()
+    if wanted.bolts == "none" and not wanted.jack_screws:
+        return piece.note(described(fitted, wanted))
+    flanges = flat_flanges(piece, whole)
+    if not flanges:
+        return piece.note(described(fitted, wanted), [_no_flange(names)])
+    cutters: dict[str, list[solid.Solid]] = {}
+    for flat in flanges:
+        own = _fit_flat(flat, wanted)
+        for lower, upper in _screw_cutters(own):
+            cutters.setdefault(flat.flange.lower, []).append(lower)
+            cutters.setdefault(flat.flange.upper, []).append(upper)
+        fitted.bolts += own.bolts
+        fitted.beams += own.beams
+        fitted.jacks += own.jacks
+        fitted.findings += own.findings
+        fitted.load = own.load or fitted.load
+    made = {
+        name: solid.printable(solid.difference(whole[name], *taken))
+        for name, taken in cutters.items()
+    }
+    return piece.with_named(made).note(described(fitted, wanted), fitted.findings)
+
+
+def _fit_flat(flat: FlatFlange, wanted: Wanted) -> Fitted:
+    """Bolts and jack-screws of one flat flange, in the mold's coordinates."""
+    own = Fitted()
+    taken = flat.taken
+    if wanted.bolts != "none":
+        taken = fit_bolts(own, flat.flange, taken, wanted)
+    if wanted.jack_screws:
+        size = bolt(JACK_SIZE if wanted.bolts == "none" else wanted.bolts)
+        fit_jacks(own, flat.flange, taken, size, wanted)
+    frame = tuple(tuple(row) for row in flat.matrix.tolist())
+    own.bolts = [replace(item, frame=frame) for item in own.bolts]
+    own.jacks = [replace(item, frame=frame) for item in own.jacks]
+    own.findings = [_in_mold(finding, flat.matrix) for finding in own.findings]
+    return own
+
+
+def _in_mold(finding: Finding, matrix: NDArray[np.float64]) -> Finding:
+    if finding.where is None:
+        return finding
+    x, y, z = (matrix @ [*finding.where, 1.0])[:3].tolist()
+    return replace(finding, where=(x, y, z))
+
+
+def _screw_cutters(fitted: Fitted) -> list[tuple[solid.Solid, solid.Solid]]:
+    pairs = [bolt_cutters(item) for item in fitted.bolts]
+    return pairs + [jack_cutters(item) for item in fitted.jacks]
 
 
 def _no_flange(names: tuple[str, ...]) -> Finding:

@@ -8,7 +8,7 @@ from typing import Any, Literal
 import numpy as np
 
 from ..workpiece import Finding
-from .bolting import Bolt, JackScrew, bolt_radius_mm
+from .bolting import LEVEL, Bolt, JackScrew, bolt_radius_mm, place_of
 from .edge_pockets import EdgePocket, StrapGroove
 from .flange_loads import BoltLoad
 from .hardware import Series, Strength, bolt, tightening_torque_nm
@@ -80,10 +80,7 @@ def described(fitted: Fitted, wanted: Wanted) -> dict[str, Any]:
             for item in fitted.straps
         ],
         "hardware": _hardware(fitted),
-        "keep_out": [
-            {"x": round(item.x, 4), "y": round(item.y, 4), "radius_mm": round(radius, 3)}
-            for item in fitted.screws
-        ],
+        "keep_out": [_keep_out(item, radius) for item in fitted.screws],
         "pocket_plans": [
             np.round(np.asarray(item.plan.exterior.coords)[:-1], 4).tolist()
             for item in fitted.pockets
@@ -105,10 +102,33 @@ def described(fitted: Fitted, wanted: Wanted) -> dict[str, Any]:
     return figures
 
 
+def _keep_out(item: Bolt | JackScrew, radius: float) -> dict[str, float]:
+    """A plan disc that no upright cut should pass; one that lies takes its length."""
+    place, axis = place_of(item)
+    if abs(axis[2]) < 0.99:
+        radius = max(radius, (item.length_mm or 0.0) / 2)
+    return {
+        "x": round(float(place[0]), 4),
+        "y": round(float(place[1]), 4),
+        "radius_mm": round(radius, 3),
+    }
+
+
+def _placed(item: Bolt | JackScrew) -> dict[str, Any]:
+    """Where it crosses the parting; heights of the rows are along `axis` from a plane at `base`."""
+    place, axis = place_of(item)
+    row: dict[str, Any] = {
+        key: round(float(value), 4) for key, value in zip("xyz", place, strict=True)
+    }
+    if item.frame != LEVEL:
+        row["axis"] = np.round(axis, 5).tolist()
+        row["base"] = np.round(np.asarray(item.frame)[:3, 3], 4).tolist()
+    return row
+
+
 def _bolt_row(item: Bolt, beam: dict[str, float]) -> dict[str, Any]:
     return {
-        "x": round(item.x, 4),
-        "y": round(item.y, 4),
+        **_placed(item),
         "size": item.size.size,
         "length_mm": item.length_mm,
         "grip_mm": round(item.grip_mm, 3),
@@ -125,8 +145,7 @@ def _bolt_row(item: Bolt, beam: dict[str, float]) -> dict[str, Any]:
 
 def _jack_row(item: JackScrew) -> dict[str, Any]:
     return {
-        "x": round(item.x, 4),
-        "y": round(item.y, 4),
+        **_placed(item),
         "size": item.size.size,
         "length_mm": item.length_mm,
         "nut_ceiling_z": round(item.ceiling_z, 4),

@@ -15,7 +15,7 @@ from ..geometry import solid
 from ..geometry.visibility import Grid, grid_over, highest, lowest
 from ..workpiece import Workpiece
 
-__all__ = ["Columns", "Flange", "flange_between", "obstacles", "shadow_of"]
+__all__ = ["Columns", "Flange", "flange_between", "heights", "obstacles", "shadow_of"]
 
 Floats = NDArray[np.float64]
 _STOP_RADIUS_MM = 5.0
@@ -156,12 +156,12 @@ def flange_between(
     step = float(np.clip(max(high_x - low_x, high_y - low_y) / 200, 0.75, 1.5))
     grid = grid_over(np.array([low_x, low_y]), np.array([high_x, high_y]), step)
     inside = shut.buffer(-2 * step)
-    bottom, ground = _heights(piece.body(lower), bodies[lower], grid, inside)
-    seat, roof = _heights(piece.body(upper), bodies[upper], grid, inside)
+    bottom, ground = heights(piece.body(lower), bodies[lower], grid, inside)
+    seat, roof = heights(piece.body(upper), bodies[upper], grid, inside)
     return Flange(lower, upper, outline, shut, grid, bottom, ground, seat, roof, shut.area)
 
 
-def _heights(
+def heights(
     mesh: trimesh.Trimesh, body: solid.Solid, grid: Grid, skip: shapely.Geometry
 ) -> tuple[Floats, Floats]:
     """The lowest underside and the highest top on each ray; inf and -inf without material.
