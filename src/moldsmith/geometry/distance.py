@@ -82,7 +82,11 @@ class SurfaceIndex:
         self.faces = np.ascontiguousarray(faces, dtype=np.int64)
         self.spacing_mm = spacing_mm
         self.neighbours = _neighbours(self.faces)
-        self._fan = np.argsort(self.faces.ravel(), kind="stable") // 3
+        corners = np.argsort(self.faces.ravel(), kind="stable")
+        self._fan = corners // 3
+        self._fan_ends = [
+            self.faces.ravel()[3 * self._fan + (corners + turn) % 3] for turn in (1, 2)
+        ]
         self._fan_start = np.searchsorted(
             np.sort(self.faces.ravel()), np.arange(len(self.vertices) + 1)
         )
@@ -95,6 +99,7 @@ class SurfaceIndex:
             self.sample_points, leafsize=32, balanced_tree=False, compact_nodes=False
         )
         self._corners = self.vertices[self.faces]
+        self._frames = _Frames(self._corners)
 
     def nearest_samples(self, points: Floats, slack: float = 0.0) -> tuple[Floats, Ints]:
         """Distance to and number of the nearest sample of each point.
@@ -114,8 +119,7 @@ class SurfaceIndex:
             start = self.sample_faces[self.nearest_samples(points)[1]]
         points = np.ascontiguousarray(points, dtype=np.float64)
         face = np.array(start)
-        weights = _weights(points, self._corners[face])
-        square = self._squares(points, face, weights)
+        weights, square = self._frames.nearest(points, face)
         active = np.flatnonzero((weights <= 0).any(axis=1))
         for _ in range(_MAX_STEPS):
             while len(active):
@@ -140,8 +144,7 @@ class SurfaceIndex:
             who, other = active[trying], across[trying]
             if len(who) == 0:
                 continue
-            tried = _weights(points[who], self._corners[other])
-            found = self._squares(points[who], other, tried)
+            tried, found = self._frames.nearest(points[who], other)
             nearer = found < square[who] * (1 - 1e-12) - 1e-18
             take = who[nearer]
             face[take], weights[take], square[take] = other[nearer], tried[nearer], found[nearer]
@@ -153,25 +156,24 @@ class SurfaceIndex:
     ) -> Ints:
         """Try every face round the corner each halted walk stands on; give those that moved."""
         corner = self.faces[face[halted], np.argmax(weights[halted], axis=1)]
-        first, count = (
-            self._fan_start[corner],
-            self._fan_start[corner + 1] - self._fan_start[corner],
-        )
-        who = np.repeat(halted, count)
-        rank = np.arange(len(who)) - np.repeat(np.cumsum(count) - count, count)
-        other = self._fan[np.repeat(first, count) + rank]
-        tried = _weights(points[who], self._corners[other])
-        found = self._squares(points[who], other, tried)
+        first = self._fan_start[corner]
+        count = self._fan_start[corner + 1] - first
+        row = np.repeat(np.arange(len(halted)), count)
+        slot = np.arange(len(row)) + np.repeat(first - np.cumsum(count) + count, count)
+        # A face is nearer than its corner where one of its edges there leads to the point.
+        at = self.vertices[corner]
+        away = (points[halted] - at)[row]
+        leads = np.zeros(len(row), dtype=bool)
+        for ends in self._fan_ends:
+            step = self.vertices.take(ends[slot], axis=0) - at[row]
+            leads |= np.einsum("ij,ij->i", step, away) > 0
+        who, other = halted[row[leads]], self._fan[slot[leads]]
+        tried, found = self._frames.nearest(points[who], other)
         nearer = np.flatnonzero(found < square[who] * (1 - 1e-12) - 1e-18)
         nearer = nearer[np.argsort(-found[nearer], kind="stable")]  # the nearest is written last
         who, other = who[nearer], other[nearer]
         face[who], weights[who], square[who] = other, tried[nearer], found[nearer]
         return np.unique(who)
-
-    def _squares(self, points: Floats, face: Ints, weights: Floats) -> Floats:
-        foot = np.einsum("ij,ijk->ik", weights, self._corners[face])
-        foot -= points
-        return np.asarray(np.einsum("ij,ij->i", foot, foot))
 
     def normal_at(self, found: Closest) -> Floats:
         """Unit vertex normals interpolated at closest points (n, 3)."""
@@ -260,31 +262,43 @@ def _centroid_pattern(count: int) -> Floats:
     return np.stack([first, second, 1 - first - second], axis=1)
 
 
-def _weights(points: Floats, corners: Floats) -> Floats:
-    """Barycentric weights (n, 3) of the closest points on triangles (n, 3, 3).
+class _Frames:
+    """Triangles (m, 3, 3) made ready for closest points: a corner, two edges and their dual."""
 
-    Weights at corners and edges are exact zeros.
-    """
-    a = corners[:, 0]
-    ab, ac, ap = corners[:, 1] - a, corners[:, 2] - a, points - a
+    def __init__(self, corners: Floats) -> None:
+        self.origin = np.ascontiguousarray(corners[:, 0])
+        self.ab, self.ac = corners[:, 1] - self.origin, corners[:, 2] - self.origin
+        aa = np.einsum("ij,ij->i", self.ab, self.ab)[:, None]
+        cc = np.einsum("ij,ij->i", self.ac, self.ac)[:, None]
+        m = np.einsum("ij,ij->i", self.ab, self.ac)[:, None]
+        det = np.maximum(aa * cc - m * m, 1e-300)
+        self.to_b = (cc * self.ab - m * self.ac) / det
+        self.to_c = (aa * self.ac - m * self.ab) / det
+
+    def nearest(self, points: Floats, face: Ints) -> tuple[Floats, Floats]:
+        """Barycentric weights (n, 3) of the closest points on one triangle each, and the squared
+        distances (n,). Weights at corners and edges are exact zeros."""
+        ab, ac = self.ab.take(face, axis=0), self.ac.take(face, axis=0)
+        ap = points - self.origin.take(face, axis=0)
+        weights = np.empty((len(points), 3))
+        weights[:, 1] = np.einsum("ij,ij->i", ap, self.to_b.take(face, axis=0))
+        weights[:, 2] = np.einsum("ij,ij->i", ap, self.to_c.take(face, axis=0))
+        weights[:, 0] = 1 - weights[:, 1] - weights[:, 2]
+        out = np.flatnonzero((weights[:, 0] < 0) | (weights[:, 1] < 0) | (weights[:, 2] < 0))
+        if len(out):
+            weights[out] = _edge_weights(ab[out], ac[out], ap[out])
+        ap -= weights[:, 1:2] * ab
+        ap -= weights[:, 2:] * ac
+        return weights, np.einsum("ij,ij->i", ap, ap)
+
+
+def _edge_weights(ab: Floats, ac: Floats, ap: Floats) -> Floats:
+    """Weights of the closest point on the three edges, from two of them and the way from a."""
     aa = np.einsum("ij,ij->i", ab, ab)
     cc = np.einsum("ij,ij->i", ac, ac)
     m = np.einsum("ij,ij->i", ab, ac)
     d1 = np.einsum("ij,ij->i", ab, ap)
     d2 = np.einsum("ij,ij->i", ac, ap)
-    det = np.maximum(aa * cc - m * m, 1e-300)
-    weights = np.empty((len(points), 3))
-    weights[:, 1] = (cc * d1 - m * d2) / det
-    weights[:, 2] = (aa * d2 - m * d1) / det
-    weights[:, 0] = 1 - weights[:, 1] - weights[:, 2]
-    out = np.flatnonzero((weights < 0).any(axis=1))
-    if len(out):
-        weights[out] = _edge_weights(aa[out], cc[out], m[out], d1[out], d2[out])
-    return weights
-
-
-def _edge_weights(aa: Floats, cc: Floats, m: Floats, d1: Floats, d2: Floats) -> Floats:
-    """Weights of the closest point on the three edges, from the triangle's dot products."""
     tiny = 1e-300
     on_ab = np.clip(d1 / np.maximum(aa, tiny), 0, 1)
     on_ac = np.clip(d2 / np.maximum(cc, tiny), 0, 1)
@@ -295,9 +309,10 @@ def _edge_weights(aa: Floats, cc: Floats, m: Floats, d1: Floats, d2: Floats) -> 
     far_ac = on_ac * (on_ac * cc - 2 * d2)
     one, two = 1 - on_bc, on_bc
     far_bc = one * one * aa + two * two * cc + 2 * one * two * m - 2 * (one * d1 + two * d2)
-    zero = np.zeros_like(on_ab)
-    choice = np.argmin([far_ab, far_ac, far_bc], axis=0)
-    first = np.choose(choice, [1 - on_ab, 1 - on_ac, zero])
-    second = np.choose(choice, [on_ab, zero, one])
-    third = np.choose(choice, [zero, on_ac, two])
-    return np.stack([first, second, third], axis=1)
+    ab_least = (far_ab <= far_ac) & (far_ab <= far_bc)
+    ac_least = ~ab_least & (far_ac <= far_bc)
+    weights = np.empty((len(aa), 3))
+    weights[:, 1] = np.where(ab_least, on_ab, np.where(ac_least, 0, one))
+    weights[:, 2] = np.where(ab_least, 0, np.where(ac_least, on_ac, two))
+    weights[:, 0] = np.where(ab_least, 1 - on_ab, np.where(ac_least, 1 - on_ac, 0))
+    return weights
