@@ -10,7 +10,6 @@ from functools import cached_property
 from itertools import combinations
 from typing import Any
 
-import manifold3d
 import numpy as np
 import shapely
 
@@ -44,15 +43,30 @@ class SideRun(Run):
         return list(self.figures("block")["opening"])
 
     @cached_property
-    def rooms(self) -> list[Solid]:
-        """What the closed mold leaves empty inside its outer skin, the largest first."""
+    def room(self) -> Solid:
+        """What the closed mold leaves empty inside its outer skin."""
         outline = shapely.Polygon(self.figures("block")["outline_plan"])
         top = max(body.bounding_box()[5] for body in self.closed.values())
-        prism = checks.extruded(outline.buffer(-GROOVE_MM - 0.1), 0.5, top - 0.5)
-        room = manifold3d.Manifold.batch_boolean(
-            [prism, *self.closed.values()], manifold3d.OpType.Subtract
+        room = checks.extruded(outline.buffer(-GROOVE_MM - 0.1), 0.5, top - 0.5)
+        for body in self.closed.values():
+            room = room - body
+        return room
+
+    @cached_property
+    def clearances_mm3(self) -> float:
+        """The room that keys leave in their sockets, and what was relieved."""
+        figures = self.figures("block")
+        gaps = sum(
+            checks.socket_gap_mm3(peg, joint["clearance_mm"])
+            for joint in figures["joints"]
+            for peg in joint["pegs"]
         )
-        return sorted(room.decompose(), key=lambda lump: -lump.volume())
+        return float(gaps + figures["relieved_mm3"])
+
+    @property
+    def void_mm3(self) -> float:
+        """The void by block less bodies, not by the pad."""
+        return float(self.room.volume()) - self.clearances_mm3
 
     def faulty_bodies(self) -> list[str]:
         """Bodies that are not closed, oriented, pinch-free and of one part."""
@@ -73,15 +87,8 @@ class SideRun(Run):
         return [f"{pair}: {value:.2f} mm³" for pair, value in shared.items() if value > 0.1]
 
     def lost_mm3(self) -> float:
-        """What is neither body nor void, less the keys' clearances and what was relieved."""
-        figures = self.figures("block")
-        gaps = sum(
-            checks.socket_gap_mm3(peg, joint["clearance_mm"])
-            for joint in figures["joints"]
-            for peg in joint["pegs"]
-        )
-        rest = sum(lump.volume() for lump in self.rooms[1:])
-        return float(rest - gaps - figures["relieved_mm3"])
+        """What is neither body nor pad nor clearance."""
+        return float((self.room - self.pad).volume()) - self.clearances_mm3
 
     def stuck(self) -> list[str]:
         """Bodies that, in the stated order and direction, run into one still in place."""

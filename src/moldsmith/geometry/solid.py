@@ -17,7 +17,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from ..errors import CannotBuild
 from . import stl
-from .topology import pulled_apart
+from .topology import compact, pulled_apart
+from .topology import components as components_of
 
 if TYPE_CHECKING:
     Solid: TypeAlias = Any
@@ -25,6 +26,7 @@ else:
     Solid = manifold3d.Manifold
 
 _APART_MM = 0.004
+_FLAKE_MM3 = 1e-3
 
 __all__ = [
     "Solid",
@@ -86,7 +88,7 @@ def printable(solid: Solid) -> trimesh.Trimesh:
     for tolerance in (0.0, 0.001, 0.003, 0.01, 0.02):
         candidate = solid.simplify(tolerance) if tolerance else solid
         for apart in (0.0, _APART_MM):
-            mesh = _rounded(to_mesh(candidate), apart)
+            mesh = _without_flakes(_rounded(to_mesh(candidate), apart))
             if mesh.is_watertight and mesh.is_winding_consistent:
                 return mesh
     raise CannotBuild(
@@ -104,6 +106,22 @@ def _rounded(mesh: trimesh.Trimesh, apart_mm: float) -> trimesh.Trimesh:
         (faces[:, 0] == faces[:, 1]) | (faces[:, 1] == faces[:, 2]) | (faces[:, 2] == faces[:, 0])
     )
     return trimesh.Trimesh(vertices, faces[~flat], process=False)
+
+
+def _without_flakes(mesh: trimesh.Trimesh) -> trimesh.Trimesh:
+    """The mesh without closed parts of next to no volume, which rounding may turn inside out."""
+    count, part = components_of(mesh.faces)
+    if count == 1:
+        return mesh
+    a, b, c = (np.asarray(mesh.vertices)[mesh.faces[:, corner]] for corner in range(3))
+    first = np.zeros((count, 3))
+    first[part] = a
+    volume = np.einsum("ij,ij->i", a - first[part], np.cross(b - a, c - a)) / 6
+    kept = np.abs(np.bincount(part, volume, count)) > _FLAKE_MM3
+    if kept.all():
+        return mesh
+    vertices, faces = compact(np.asarray(mesh.vertices), mesh.faces[kept[part]])
+    return trimesh.Trimesh(vertices, faces, process=False)
 
 
 def union(*solids: Solid) -> Solid:

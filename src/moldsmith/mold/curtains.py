@@ -141,16 +141,20 @@ def wedge(map_: RadialMap, low: Curtain, high: Curtain, far_mm: float) -> solid.
 
     Wedges that share a curtain share its triangles.
     """
-    rows = len(map_.z)
-    gap = (high.degrees - low.degrees) % TURNS
+    # Between plane curtains on an upright axis a wedge needs no rows but its ends.
+    upright = low.plane and high.plane and float(np.ptp(map_.middle, axis=0).max()) == 0
+    pick = np.array([0, -1]) if upright else np.arange(len(map_.z))
+    rows, low_deg, high_deg = len(pick), low.degrees[pick], high.degrees[pick]
+    gap = (high_deg - low_deg) % TURNS
     share = np.linspace(0, 1, _ARC)
-    degrees = low.degrees[:, None] + gap[:, None] * share
-    degrees[:, -1] = high.degrees
+    degrees = low_deg[:, None] + gap[:, None] * share
+    degrees[:, -1] = high_deg
     turn = np.radians(degrees % TURNS)
     far = far_mm / np.cos(np.radians(TURNS / (_ARC - 1) / 2))
-    ring = map_.middle[:, None] + far * np.stack([np.cos(turn), np.sin(turn)], axis=-1)
-    plan = np.concatenate([map_.middle[:, None], ring], axis=1)  # the axis, then along the arc
-    z = map_.z.copy()
+    middle = map_.middle[pick]
+    ring = middle[:, None] + far * np.stack([np.cos(turn), np.sin(turn)], axis=-1)
+    plan = np.concatenate([middle[:, None], ring], axis=1)  # the axis, then along the arc
+    z = map_.z[pick]
     z[0] -= 2.0
     z[-1] += 2.0
     count = _ARC + 1
