@@ -47,6 +47,11 @@ def test_wheel_carries_types_schema_and_demo(wheel: Path) -> None:
         "moldsmith/stage_log.schema.json",
         "moldsmith/shared/demo/troll.toml",
         "moldsmith/shared/demo/form.toml",
+        "moldsmith/sheet/page.html",
+        "moldsmith/sheet/page.css",
+        "moldsmith/sheet/view.js",
+        "moldsmith/sheet/vendor/three.min.js",
+        "moldsmith/sheet/vendor/LICENSE",
     ):
         assert name in names
 

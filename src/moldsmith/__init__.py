@@ -57,6 +57,7 @@ _ROOMS = {
     "cautions": "pouring.cautions",
     "free_rise_kg_m3": "pouring.batches",
     "sheet_lid": "sheet.templates",
+    "write_shop_sheet": "sheet.shop_sheet",
     "run_job": "batch",
     "reprint": "reprinting",
     "pause_height": "reprinting",
@@ -114,6 +115,7 @@ if TYPE_CHECKING:
     from .scan.relief import relief as relief
     from .scan.relief import smooth as smooth
     from .scan.standing import stand as stand
+    from .sheet.shop_sheet import write_shop_sheet as write_shop_sheet
     from .sheet.templates import sheet_lid as sheet_lid
     from .workpiece import Finding as Finding
     from .workpiece import Frame as Frame

@@ -24,6 +24,7 @@ __all__ = ["ColourMap", "colour_maps", "layer_mm", "leaving"]
 Floats = NDArray[np.float64]
 _AT_PAD_MM = 0.6  # a face this near the pad shapes it; bodies to look at are a little off
 _SAMPLES = 100_000  # of the pad's surface, to find its thickness by
+_WALL_DEG = 2.0  # a wall may lean by this for the roundings of its file
 _DRAFT_DEG = 30.0  # both ends of the scale of draft
 
 
@@ -132,7 +133,7 @@ def _printed(
         angle, _ = face_angles_deg(turned)
         height = turned.vertices[:, 2][turned.faces]
         resting = (angle > 60) & (height.max(axis=1) <= turned.bounds[0, 2] + 2 * layer)
-        lean[name] = np.where((angle > 0) & ~resting, angle, np.nan)
+        lean[name] = np.where((angle > _WALL_DEG) & ~resting, angle, np.nan)
         cusp[name] = np.where(resting, np.nan, cusp_heights_mm(turned, layer))
     return (
         ColourMap("overhang", "Overhang in the print pose", "°", 0.0, 90.0, lean),
