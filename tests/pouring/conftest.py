@@ -7,6 +7,7 @@ import pytest
 
 import moldsmith as ms
 from shapes import heightfield, patched
+from sleeves import barrel
 
 
 def _hill(x: np.ndarray, y: np.ndarray) -> np.ndarray:
@@ -35,3 +36,23 @@ def split_up(cored: ms.Workpiece) -> ms.Workpiece:
     """The same mold for a printer so small that it comes in parts."""
     small = ms.Printer(volume_mm=(110, 110, 120))
     return ms.split(cored, printer=small)
+
+
+@pytest.fixture(scope="session")
+def jacket(pad: ms.Workpiece) -> ms.Workpiece:
+    """A thin-walled mold on ribs: there is air under it that is no void."""
+    return ms.channels(ms.block(pad, style="cored", outer="jacket"))
+
+
+@pytest.fixture(scope="session")
+def sleeve() -> ms.Workpiece:
+    """Side pieces round a core."""
+    tube = ms.shell(
+        patched(barrel(6.0), "calf"),
+        thickness_mm=7,
+        side="inward",
+        taper_mm=12,
+        edge_mm=1.5,
+        cell_mm=3,
+    )
+    return ms.channels(ms.block(tube, style="pieces"))

@@ -13,7 +13,7 @@ import moldsmith as ms
 FOAM = ms.material("foam-80")
 
 
-@pytest.mark.parametrize("mold", ["cored", "lidded", "split_up"])
+@pytest.mark.parametrize("mold", ["cored", "lidded", "split_up", "jacket", "sleeve"])
 def test_three_ways_to_measure_the_void_agree_within_half_a_percent(
     mold: str, request: pytest.FixtureRequest
 ) -> None:

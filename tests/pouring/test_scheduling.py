@@ -113,13 +113,13 @@ def test_everything_for_the_pour_lies_ready_before_the_clock_starts() -> None:
     assert ready["plugs of clay for the vents"].startswith("2")
     assert any("respirator" in what for what in ready)
     assert "the safety data sheets" in ready
-    assert "30 s" in figures["clock_starts"]
+    assert "40 s" in figures["clock_starts"]
     silicone = told(planned(mix=MIX), material=ms.material("addition-silicone"))
     assert not any("respirator" in row["what"] for row in silicone["at_hand"])
 
 
 def test_a_pour_too_long_for_the_pot_life_is_found() -> None:
-    slow = {**MIX, "pour_s": 14.0}
+    slow = {**MIX, "pour_s": 20.0}
     assert "hands-tight" in {i.code for i in ms.timeline(planned(mix=slow), material=FOAM).findings}
     quick = replace(FOAM, rise_s=60.0, cream_s=20.0)
     run = ms.timeline(planned(mix={**MIX, "pour_s": 2.0}), material=quick)

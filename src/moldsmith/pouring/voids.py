@@ -25,8 +25,8 @@ Floats = NDArray[np.float64]
 _FILM_MM3 = 1.0  # where flanges meet, rounding leaves films of no volume between them
 _LEAST_SHARE = 0.005  # of the largest; smaller rooms are clearances round keys
 _OVER_MM = 1.0
-_JOINT_MM = 0.6  # gaps between parts that are no room for the mix
-_RAYS_ALONG = 200
+_JOINT_MM = 0.25  # gaps between parts that are no room for the mix
+_RAYS_ALONG = 140
 
 
 @dataclass(frozen=True, slots=True)
