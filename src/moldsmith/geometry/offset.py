@@ -177,9 +177,11 @@ def _worth_trying(
     """Vertices (k,) and faces (k,) at neighbours' closest points that promise nearer ones."""
     edges = edges[found.face[edges[:, 0]] != found.face[edges[:, 1]]]
     here, there = edges.T
-    foot = found.point[there]
     # Height over the surface's tangent plane there.
-    height = np.einsum("ij,ij->i", vertices[here] - foot, unit(vertices[there] - foot))
+    away = vertices - found.point
+    normal = away / np.maximum(found.distance, 1e-12)[:, None]
+    step = vertices.take(here, axis=0) - found.point.take(there, axis=0)
+    height = np.einsum("ij,ij->i", step, normal.take(there, axis=0))
     nearer = height < found.distance[here] - _WORTH * index.spacing_mm
     keys = np.unique(here[nearer] << 32 | found.face[there[nearer]])
     return keys >> 32, keys & 0xFFFFFFFF

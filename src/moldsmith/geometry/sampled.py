@@ -48,11 +48,7 @@ class SampledField:
         weights = index.sample_weights
         self.normal = unit(side * np.einsum("ij,ijk->ik", weights, normals[corner]))
         self.wanted = np.einsum("ij,ij->i", weights, distance[corner])
-        self.outward = np.zeros_like(index.sample_points)
-        if rim is not None:
-            gap, place = rim.tree.query(index.sample_points, distance_upper_bound=index.spacing_mm)
-            at_rim = np.isfinite(gap)
-            self.outward[at_rim] = rim.outward[place[at_rim]]
+        self.rim = rim
         self.index = index
         self.distance = distance
         self.cell_mm = cell_mm
@@ -84,9 +80,18 @@ class SampledField:
             leap = wanted.max(axis=1) - wanted.min(axis=1)
             steepness += np.repeat(0.5 * leap / half_diagonal, 8)
         value /= steepness
-        beyond = np.einsum("ij,ij->i", step, self.outward[self.last])
+        if self.rim is None:
+            return value
+        gap, place = self.rim.tree.query(
+            self.index.sample_points[self.last],
+            distance_upper_bound=self.index.spacing_mm,
+            workers=-1,
+        )
+        at_rim = np.flatnonzero(np.isfinite(gap))
+        beyond = np.einsum("ij,ij->i", step[at_rim], self.rim.outward[place[at_rim]])
         margin = half_diagonal + 2 * self.index.spacing_mm
-        return np.where(beyond > margin, np.inf, value)
+        value[at_rim[beyond > margin]] = np.inf
+        return value
 
     def of_nodes(self, lattice: Lattice, band: Band) -> tuple[Floats, Ints]:
         """f (n,) at the nodes of the cells that `of_cells` was asked for last, and the faces (n,)
