@@ -12,9 +12,10 @@ from typing import Any
 
 import numpy as np
 import shapely
+import trimesh
 
 import checks
-from checks import Run, Solid
+from checks import Floats, Run, Solid
 
 __all__ = ["SideRun"]
 
@@ -114,6 +115,66 @@ class SideRun(Run):
             for step in self.opening
             if step["body"] != "core"
         )
+
+    @cached_property
+    def void(self) -> Solid:
+        """The largest of what the mold leaves empty: the clearances of keys are apart from it."""
+        return max(self.room.decompose(), key=lambda lump: lump.volume())
+
+    def gap_errors(self, count: int = 8000) -> tuple[Floats, Floats]:
+        """How far the gap between core and side pieces is from what was asked; and the rim
+        distance.
+
+        Sampled on the face of the core, where it is not print.
+        """
+        asked = self.log("shell")["parameters"]
+        core, pad, patch = (
+            self.body("core", "block"),
+            self.body("pad", "block"),
+            self.body("scan", "block"),
+        )
+        points = np.asarray(trimesh.sample.sample_surface(core, 2 * count, seed=1)[0])
+        points = points[checks.distance_to(pad, points)[0] < 0.005][:count]
+        sides = trimesh.util.concatenate([self.body(name, "block") for name in self.names[:-1]])
+        gap, foot = checks.distance_to(sides, points)
+        scanned = foot if asked["side"] == "inward" else points
+        least, most, rim = checks.wanted_thickness(patch, scanned, asked)
+        return np.where(gap < least, gap - least, np.maximum(gap - most, 0)), rim
+
+    def sums_that_differ(self) -> list[str]:
+        """Bodies that differ from their parts by more than the cuts' clearances."""
+        split = self.figures("split")
+        of = {row["body"]: row["of"] for row in split["parts"]}
+        found = []
+        for name in self.names:
+            pegs = [peg for joint in self.joints("cut") if of[joint["low"]] == name
+                    for peg in joint["pegs"]]  # fmt: skip
+            gaps = sum(checks.socket_gap_mm3(peg, split["clearance_mm"]) for peg in pegs)
+            wanted = self.body(name, "channels").volume - gaps
+            parts = sum(part.volume() for part in self.parts_of(name).values())
+            if abs(parts - wanted) > 1e-3 * wanted:
+                found.append(f"{name}: {parts - wanted:+.0f} mm³")
+        return found
+
+    def off_the_bed(self, volume_mm: Floats) -> list[str]:
+        """Parts that, in their print pose, do not lie on the bed or leave the printer's volume."""
+        found = []
+        for row in self.figures("split")["parts"]:
+            mesh = self.body(row["body"], "split")
+            low, high = mesh.apply_transform(np.asarray(row["pose"])).bounds
+            if abs(low[2]) > 0.01 or (low < -0.01).any() or (high > volume_mm + 0.01).any():
+                found.append(f"{row['body']}: {low} to {high}")
+        return found
+
+    def faulty_parts(self) -> list[str]:
+        """Split parts that are not closed, oriented, pinch-free and of one part."""
+        found = []
+        for row in self.figures("split")["parts"]:
+            mesh = self.body(row["body"], "split")
+            faults = checks.directed_edge_faults(mesh), checks.pinched_vertices(mesh)
+            if faults != (0, 0) or checks.piece_count(mesh) != 1 or mesh.volume <= 0:
+                found.append(f"{row['body']}: {faults}, {checks.piece_count(mesh)} parts")
+        return found
 
     def badly_keyed(self) -> list[str]:
         """Keys that are not their clearance away from their sockets, to 0.02 mm."""

@@ -23,7 +23,7 @@ __all__ = ["ColourMap", "colour_maps", "layer_mm", "leaving"]
 
 Floats = NDArray[np.float64]
 _AT_PAD_MM = 0.6  # a face this near the pad shapes it; bodies to look at are a little off
-_SAMPLES = 100_000  # of the pad's surface, to find its thickness by
+_SAMPLES = 60_000  # of the pad's surface, to find its thickness by
 _WALL_DEG = 2.0  # a wall may lean by this for the roundings of its file
 _DRAFT_DEG = 30.0  # both ends of the scale of draft
 

@@ -171,9 +171,18 @@ def _table(table: Table) -> str:
     title = f"<h3>{escape(table.title)}</h3>" if table.title else ""
     kind = ' class="dense"' if table.dense else ""
     return (
-        f'{title}<div class="wide"><table{kind}><thead><tr>{box}{heads}</tr></thead>'
-        f"<tbody>{rows}</tbody></table></div>"
+        f'{title}<div class="wide"><table{kind}>{_widths(table)}'
+        f"<thead><tr>{box}{heads}</tr></thead><tbody>{rows}</tbody></table></div>"
     )
+
+
+def _widths(table: Table) -> str:
+    total = sum(column.share for column in table.columns)
+    columns = "".join(
+        f'<col style="width:{100 * column.share / total:.1f}%">' for column in table.columns
+    )
+    box = '<col class="box">' if table.tick else ""
+    return f"<colgroup>{box}{columns}</colgroup>"
 
 
 def _class(number: bool, lead: bool = False) -> str:

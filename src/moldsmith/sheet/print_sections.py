@@ -75,10 +75,10 @@ def _parts_table(scene: Scene, estimate: Mapping[str, Any]) -> Table:
         Column("Part", 1.3),
         Column("File", 2.2),
         Column("Size, mm", 1.9),
-        Column("Stands", 2),
+        Column("Stands", 1.7),
     ]
-    columns += [Column("Plate", 0.8, True)] if plated else []
-    columns += [Column("Grams", 1, True), Column("Time", 1.5, True)] if known else []
+    columns += [Column("Plate", 0.9, True)] if plated else []
+    columns += [Column("Grams", 1.1, True), Column("Time", 1.7, True)] if known else []
     columns += [] if known else [Column("Volume, cm³", 1.2, True)]
     lines = []
     for row in rows:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from itertools import zip_longest
 from typing import Any
@@ -18,6 +19,7 @@ __all__ = ["care", "findings", "numbers", "pictures_of_stages"]
 
 _MOST_OF_A_KIND = 4
 _GIVEN = ("printer", "filament", "material")  # what the job has for all stages
+_SECONDS = re.compile(r"seconds$|(?<!_mm)(?<!_mm3)(?<!_ml)(?<!_mpa)_s$")  # no speeds, no Pa s
 _SOURCES = ("told", "sources", "parts")
 _LONGEST = 6  # numbers of a list that are printed out
 
@@ -165,7 +167,7 @@ def _said(key: str, value: Any) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, int | float):
-        if key.endswith(("seconds", "_s")):
+        if _SECONDS.search(key):
             return f"{decimal(float(value), 1)} s ({hours(float(value) / 3600)})"
         return decimal(float(value), 3 if abs(value) < 10 else 2)
     if isinstance(value, Sequence) and not isinstance(value, str):

@@ -1,0 +1,138 @@
+"""What is always true of a finished run, held against a sleeve and a deep cap off a real body.
+
+A calf sleeve goes all round the leg; a shoulder cap goes round the arm past its middle, so
+that no straight pull releases it.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import trimesh
+
+import checks
+import moldsmith as ms
+from bodies import Plane, human, spoiled
+from side_checks import SideRun
+
+STATURE_MM = 1780.0
+PRINTER = ms.Printer(volume_mm=(220, 220, 250))
+LEAN_DEG = 25.0  # of a cap's ends: its top reaches farther than its rim
+TRIANGLE_MM = 5.0
+PIECES = ("calf", "shoulder")
+
+
+def calf_planes(body: trimesh.Trimesh) -> list[Plane]:
+    """Planes that leave the left calf, from over the ankle to under the knee."""
+    low, high = (share * float(np.ptp(body.vertices[:, 2])) for share in (0.085, 0.23))
+    return [
+        ((0.0, 0.0, low), (0.0, 0.0, 1.0)),
+        ((0.0, 0.0, high), (0.0, 0.0, -1.0)),
+        ((10.0, 0.0, 0.0), (1.0, 0.0, 0.0)),
+    ]
+
+
+def shoulder_planes(body: trimesh.Trimesh) -> list[Plane]:
+    """Planes that leave the left shoulder's cap, to 12 mm under the middle of the arm."""
+    joints = body.metadata["joints_mm"]
+    shoulder, elbow = joints["l-shoulder"], joints["l-elbow"]
+    along = (elbow - shoulder) / np.linalg.norm(elbow - shoulder)
+    up = np.array([0.0, 0.0, 1.0]) - along[2] * along
+    up /= np.linalg.norm(up)
+    level, rise = np.cos(np.radians(LEAN_DEG)), np.sin(np.radians(LEAN_DEG))
+    cuts = [
+        (shoulder - 0.12 * (elbow - shoulder), level * along + rise * up),
+        (shoulder + 0.5 * (elbow - shoulder), -level * along + rise * up),
+        (shoulder + 0.3 * (elbow - shoulder) - 12 * up, up),
+    ]
+    return [(tuple(map(float, place)), tuple(map(float, way))) for place, way in cuts]  # type: ignore[misc]
+
+
+@pytest.fixture(scope="module", params=PIECES)
+def run(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> SideRun:
+    folder = tmp_path_factory.mktemp("wearer")
+    body = human(STATURE_MM)
+    planes = {"calf": calf_planes, "shoulder": shoulder_planes}[request.param](body)
+    scan = spoiled(body, dense=planes, noise_mm=0.25, holes=3, fragments=4, floor=False)
+    scan.export(folder / "scan.ply", encoding="binary")
+    piece = ms.load_scan(folder / "scan.ply", name=request.param, folder=folder, unit="mm")
+    piece = ms.crop(ms.heal(piece), planes=planes)
+    piece = ms.shell(piece, thickness_mm=7, taper_mm=20, cell_mm=1.5)
+    piece = ms.channels(ms.block(piece, style="pieces"))
+    ms.split(piece, printer=PRINTER, labels="none")
+    return SideRun(folder)
+
+
+def test_pad_is_a_sleeve_or_a_deep_cap(run: SideRun) -> None:
+    log = run.log("crop")
+    assert len(log["figures"]["borders"]) == {"calf": 2, "shoulder": 1}[log["piece"]]
+
+
+def test_every_part_is_closed_oriented_and_of_one_piece(run: SideRun) -> None:
+    assert run.faulty_bodies() == []
+    assert run.faulty_parts() == []
+
+
+def test_every_part_lies_on_the_bed_and_inside_the_printer(run: SideRun) -> None:
+    assert run.off_the_bed(np.array(PRINTER.volume_mm)) == []
+
+
+def test_parts_of_a_body_add_up_to_it(run: SideRun) -> None:
+    assert run.sums_that_differ() == []
+
+
+def test_bodies_share_nothing_and_fill_the_block(run: SideRun) -> None:
+    assert run.overlaps() == []
+    assert abs(run.lost_mm3()) < 1e-3 * run.pad.volume()
+
+
+def test_core_and_sides_stay_the_asked_thickness_apart(run: SideRun) -> None:
+    error, rim = run.gap_errors()
+    taper = run.log("shell")["parameters"]["taper_mm"]
+    assert (np.abs(error) <= 0.1).mean() >= 0.95
+    assert np.abs(error[rim > taper + TRIANGLE_MM]).max() <= 0.3
+
+
+def test_void_holds_as_much_as_the_pad(run: SideRun) -> None:
+    assert run.void_mm3 == pytest.approx(run.pad.volume(), rel=5e-3)
+
+
+def test_every_air_pocket_has_a_vent_or_a_finding(run: SideRun) -> None:
+    assert checks.unvented(run) == []
+
+
+def test_every_key_is_the_clearance_away_from_its_socket(run: SideRun) -> None:
+    assert run.figures("block")["joints"]
+    assert run.badly_keyed() == []
+
+
+def test_every_body_leaves_in_its_order_without_touching_another(run: SideRun) -> None:
+    assert max(step["penetration_mm"] for step in run.opening) <= 0.01
+    assert run.stuck() == []
+
+
+def test_casting_gives_way_by_no_more_than_permitted(run: SideRun) -> None:
+    assert run.casting_held_mm() <= run.log("block")["parameters"]["permitted_undercut_mm"]
+
+
+def test_job_of_a_sleeve_runs_from_scan_to_parts(tmp_path: Path) -> None:
+    """The calf again, smaller and smooth, by the job file."""
+    from moldsmith.batch import run_job
+    from sleeves import calf
+
+    calf(5.0).export(tmp_path / "leg.ply")
+    lines = [
+        '[printer]\nvolume_mm = [220, 220, 250]\n[[piece]]\nname = "calf"\nscan = "leg.ply"',
+        'unit = "mm"\nheal.max_hole_mm = 20',
+        "crop.planes = [[[0, 0, 10], [0, 0, 1]], [[0, 0, 112], [0, 0, -1]]]",
+        "shell.thickness_mm = 6\nshell.taper_mm = 15\nshell.cell_mm = 2.5",
+        'block.style = "pieces"',
+    ]
+    job = tmp_path / "job.toml"
+    job.write_text("\n".join(lines), encoding="utf-8")
+    summary = run_job(job, out=tmp_path / "out", workers=1)
+    assert [piece.error for piece in summary.pieces] == [""]
+    parts = {path.stem for path in (tmp_path / "out" / "calf" / "parts").glob("*.stl")}
+    assert parts == {"side-1", "side-2", "core"}
