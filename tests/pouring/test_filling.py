@@ -95,6 +95,10 @@ def test_a_mold_propped_up_needs_fewer_vents_and_keeps_its_funnel_dry(
     assert figures["up"] == leaning["up"]
     assert all(row["head_mm"] >= 0 for row in figures["funnels"])
     assert not any(row["left_cm3"] > 0.05 for row in figures["pockets"])
+    mix = ms.mix(tilted, material=ms.material("foam-80")).record("mix")["figures"]
+    ways = mix["ways_cm3"].values()
+    assert max(ways) / min(ways) < 1.005
+    assert mix["void_cm3"] + mix["channels_cm3"] == pytest.approx(figures["full_cm3"], rel=5e-3)
     # The show face stays below: the lean is less than what was allowed.
     assert figures["tilt_deg"] <= 20.01
 

@@ -63,7 +63,7 @@ def test_a_measured_free_rise_takes_the_place_of_the_data_sheets(cored: ms.Workp
         ms.mix(cored, material=FOAM, measured_free_rise_kg_m3=value) for value in (None, 96.0)
     )
     ratio = [run.record("mix")["figures"]["cast_g"] for run in (measured, told)]
-    assert ratio[0] / ratio[1] == pytest.approx(96 / 80, rel=2e-3)
+    assert ratio[0] / ratio[1] == pytest.approx(96 / 80, rel=5e-3)
     codes = [{item.code for item in run.findings} for run in (told, measured)]
     assert "free-rise-not-measured" in codes[0]
     assert "free-rise-not-measured" not in codes[1]

@@ -20,7 +20,7 @@ def free_lengths(
     bodies: Sequence[trimesh.Trimesh],
     grid: Grid,
     least_mm: float,
-    top_mm: float,
+    top_mm: Floats | float,
     low: Floats | None = None,
     high: Floats | None = None,
 ) -> Floats:
@@ -28,7 +28,8 @@ def free_lengths(
 
     bodies : closed meshes that may touch but do not overlap
     least_mm : shorter gaps are joints between bodies, not room
-    top_mm : where a gap that opens upward ends; below the lowest material nothing counts
+    top_mm : where a gap that opens upward ends, for all or flat for every ray; below the
+        lowest material nothing counts
     low, high : flat, of every ray: a gap counts only where it reaches between them
 
     Sum over the gaps of every ray times the step squared is the volume enclosed.
@@ -44,7 +45,8 @@ def free_lengths(
     leaves = np.flatnonzero((step < 0) & (depth == 0))
     following = np.minimum(leaves + 1, len(ray) - 1)
     open_above = (leaves + 1 >= len(ray)) | (ray[following] != ray[leaves])
-    end = np.where(open_above, np.maximum(top_mm, z[leaves]), np.minimum(z[following], top_mm))
+    top = np.broadcast_to(top_mm, grid.shape[0] * grid.shape[1])[ray[leaves]]
+    end = np.where(open_above, np.maximum(top, z[leaves]), np.minimum(z[following], top))
     gap = np.maximum(end - z[leaves], 0)
     gap[gap < least_mm] = 0
     if low is not None and high is not None:

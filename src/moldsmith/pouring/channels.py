@@ -16,10 +16,15 @@ from ..workpiece import Workpiece
 __all__ = [
     "Row",
     "channel_rows",
+    "fill_level",
     "filled_channels",
     "foot_z",
+    "height_mm",
+    "level_z",
     "mouth_mm",
     "over_mm3",
+    "pouring_up",
+    "radius_mm",
     "vent_bore_mm",
 ]
 
@@ -67,8 +72,41 @@ def channel_rows(piece: Workpiece) -> list[Row]:
     return []
 
 
+def pouring_up(piece: Workpiece) -> Floats:
+    """The direction (mold) that is up while the mold is poured: `channels` chose it, else z."""
+    for record in reversed(piece.records):
+        if record["stage"] == "channels":
+            return np.asarray(record["figures"].get("up", (0.0, 0.0, 1.0)), dtype=float)
+    return np.array([0.0, 0.0, 1.0])
+
+
+def height_mm(row: Row, z: float, up: Floats) -> float:
+    """How high along up the channel's axis is at a mold z."""
+    return float(np.dot(up, [row["x"], row["y"], z]))
+
+
+def level_z(row: Row, level: float, up: Floats) -> float:
+    """The mold z to which a channel stands full under a level along up, at most its mouth."""
+    z = (level - row["x"] * up[0] - row["y"] * up[1]) / up[2]
+    return min(float(z), row["outside_z"])
+
+
+def fill_level(rows: Sequence[Row], top: float, up: Floats) -> float:
+    """Height along up to which channels stand full: the foot of the lowest funnel, not under top.
+
+    top : of the void, along up
+    """
+    feet = [height_mm(row, foot_z(row), up) for row in rows if not row["vent"]]
+    return max(min(feet, default=top), top)
+
+
 def mouth_mm(row: Row) -> float:
     return max(row["outside_mm"], row["funnel_mm"])
+
+
+def radius_mm(row: Row, z: float) -> float:
+    """An upper bound of the channel's radius at a mold z: of its bore outside, or its funnel."""
+    return row["outside_mm"] / 2 + max(min(z, row["outside_z"]) - foot_z(row), 0.0)
 
 
 def foot_z(row: Row) -> float:

@@ -22,7 +22,7 @@ from ..mold.sheet_lids import cut_from_sheet
 from ..stage import stage
 from ..workpiece import Finding, Severity, Workpiece
 from .batches import GRAVITY_M_S2, sealed_pressure_kpa
-from .channels import channel_rows
+from .channels import channel_rows, height_mm, pouring_up
 from .materials import Material
 from .voids import mold_meshes
 
@@ -172,11 +172,15 @@ def _load(
 ) -> _Load:
     piece.record("block")
     pad = piece.body("pad")
-    mouths = [row["outside_z"] for row in channel_rows(piece) if not row["vent"]]
-    level = max([float(pad.bounds[1, 2]), *mouths])
+    up = pouring_up(piece)
+    heights = pad.vertices @ up
+    mouths = [
+        height_mm(row, row["outside_z"], up) for row in channel_rows(piece) if not row["vent"]
+    ]
+    level = max([float(heights.max()), *mouths])
     # What weighs in the mold: the liquid; of a foam, the foam it becomes.
     density = material.density_kg_m3 if material.rises else material.mix_density_kg_m3
-    head = head_kpa(density, level - float(pad.bounds[0, 2]))
+    head = head_kpa(density, level - float(heights.min()))
     extra, assumption = _extra_pressure(piece, material, pressure, packing)
     shadows = [_shadow(pad, axis) for axis in range(3)]
     areas = (float(shadows[0].area), float(shadows[1].area))
@@ -186,7 +190,7 @@ def _load(
         pushed = head / 2 * float(widest.area) / 1000
         shadow = widest
     else:
-        pushed = _uplift_n(pad, level, density)
+        pushed = _uplift_n(pad, up, level, density)
         shadow = shadows[2]
     return _Load(
         "upward" if shadow is shadows[2] else "sideways",
@@ -235,13 +239,14 @@ def _span_mm(shadow: shapely.Geometry) -> tuple[float, float]:
     return float(sides.max()), float(sides.min())
 
 
-def _uplift_n(pad: trimesh.Trimesh, level: float, density: float) -> float:
-    """Upward force of a liquid on the cover: the weight that would stand over its face."""
+def _uplift_n(pad: trimesh.Trimesh, up: Floats, level: float, density: float) -> float:
+    """Force of a liquid along z on the cover: its head at each place, over the shadow."""
     step = max(float(np.ptp(pad.bounds[:, :2], axis=0).max()) / 200, 0.3)
     grid = grid_over(pad.bounds[0, :2], pad.bounds[1, :2], step)
-    ceiling = highest(np.asarray(pad.vertices), np.asarray(pad.faces), grid)
-    over = float((level - ceiling[np.isfinite(ceiling)]).sum()) * step**2
-    return density * GRAVITY_M_S2 * over * 1e-9
+    ceiling = highest(np.asarray(pad.vertices), np.asarray(pad.faces), grid).ravel()
+    met = np.flatnonzero(np.isfinite(ceiling))
+    height = grid.places(met) @ up[:2] + up[2] * ceiling[met]
+    return density * GRAVITY_M_S2 * float((level - height).sum()) * step**2 * 1e-9
 
 
 def _bolt_figures(

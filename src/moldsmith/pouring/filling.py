@@ -19,7 +19,15 @@ from ..geometry.summits import Turn, ceiling_peaks, floor_lows, ranked_turns, tu
 from ..stage import stage
 from ..workpiece import Finding, Vector, Workpiece
 from .batches import pour_ml_s
-from .channels import Row, channel_rows, filled_channels, foot_z, vent_bore_mm
+from .channels import (
+    Row,
+    channel_rows,
+    fill_level,
+    filled_channels,
+    height_mm,
+    pouring_up,
+    vent_bore_mm,
+)
 from .materials import Material
 
 __all__ = ["fill"]
@@ -77,7 +85,7 @@ def fill(
         raise BadParameter(f"pocket_mm = {pocket_mm:g}", "Choose 0.2 to 50")
     piece.record("block")
     pad, rows = piece.body("pad"), channel_rows(piece)
-    up = _up(piece)
+    up = pouring_up(piece)
     whole = solid.from_mesh(pad)
     rough = solid.to_mesh(solid.simplified(whole, pocket_mm / 2))
     mouths = np.array([[row["x"], row["y"], row["outside_z"]] for row in rows if not row["vent"]])
@@ -86,7 +94,7 @@ def fill(
     )
     vents = _numbered_vents(rows, up)
     pockets = _pockets(pad, whole, rows, vents, up, pocket_mm)
-    level = _level(pad, rows, up)
+    level = fill_level(rows, float((pad.vertices @ up).max()), up)
     curve = _curve(whole, rows, up, level)
     figures: dict[str, Any] = {
         "up": np.round(up, 6).tolist(),
@@ -109,29 +117,10 @@ def fill(
     return piece.note(figures, findings)
 
 
-def _up(piece: Workpiece) -> Floats:
-    """The direction that `channels` took for up, z if it has not run."""
-    for record in reversed(piece.records):
-        if record["stage"] == "channels":
-            return np.asarray(record["figures"].get("up", (0.0, 0.0, 1.0)), dtype=float)
-    return np.array([0.0, 0.0, 1.0])
-
-
-def _height(row: Row, z: float, up: Floats) -> float:
-    return float(np.dot(up, [row["x"], row["y"], z]))
-
-
 def _numbered_vents(rows: Sequence[Row], up: Floats) -> list[Row]:
     """The vents in the order in which the rising mix reaches them."""
     vents = [row for row in rows if row["vent"]]
-    return sorted(vents, key=lambda row: (round(_height(row, row["ceiling_z"], up), 3), row["x"]))
-
-
-def _level(pad: trimesh.Trimesh, rows: Sequence[Row], up: Floats) -> float:
-    """Height along up to which the channels stand full: the foot of the lowest funnel."""
-    top = float((pad.vertices @ up).max())
-    feet = [_height(row, foot_z(row), up) for row in rows if not row["vent"]]
-    return max(min(feet, default=top), top)
+    return sorted(vents, key=lambda row: (round(height_mm(row, row["ceiling_z"], up), 3), row["x"]))
 
 
 def _curve(whole: solid.Solid, rows: Sequence[Row], up: Floats, level: float) -> Floats:
@@ -188,11 +177,11 @@ def _held(
         row
         for row in openings
         if plan.distance(shapely.Point(row["x"], row["y"])) < row["void_mm"] / 2
-        and _height(row, row["ceiling_z"], up) > saddle
+        and height_mm(row, row["ceiling_z"], up) > saddle
     ]
-    drain = max(inside, key=lambda row: _height(row, row["ceiling_z"], up), default=None)
+    drain = max(inside, key=lambda row: height_mm(row, row["ceiling_z"], up), default=None)
     if drain is not None:
-        saddle = _height(drain, drain["ceiling_z"], up)
+        saddle = height_mm(drain, drain["ceiling_z"], up)
         if saddle > peak.height - _CLEAR_MM:
             return 0.0, 0.0, drain
         pocket = _over(room, pad, peak, up, saddle)
@@ -250,8 +239,8 @@ def _vent_row(
     material: Material | None,
 ) -> dict[str, Any]:
     heights = pad.vertices @ up
-    reached = _height(row, row["ceiling_z"], up) - float(heights.min())
-    mouth = _height(row, row["outside_z"], up)
+    reached = height_mm(row, row["ceiling_z"], up) - float(heights.min())
+    mouth = height_mm(row, row["outside_z"], up)
     return {
         "number": number,
         "x": row["x"],
@@ -267,7 +256,7 @@ def _vent_row(
 
 
 def _funnel_row(row: Row, pad: trimesh.Trimesh, up: Floats) -> dict[str, Any]:
-    head = _height(row, row["outside_z"], up) - float((pad.vertices @ up).max())
+    head = height_mm(row, row["outside_z"], up) - float((pad.vertices @ up).max())
     return {
         "x": row["x"],
         "y": row["y"],

@@ -79,8 +79,8 @@ def mix(
     waste_cup_g : what stays in cup and on tools with every batch; 0 to 500
     waste_percent : what is spilled and trimmed; 0 to 50
     scale_g : the scale's resolution; 0.01 to 10
-    fill_level_mm : mold z up to which sprues and vents stand full; left out, the foot of the
-        lowest funnel
+    fill_level_mm : height (mold z unless `channels` tilted it) up to which sprues and vents
+        stand full; left out, the foot of the lowest funnel
     pour_rate_ml_s : how fast it is poured; 0.1 to 1000. Left out, what runs through the sprues
         by the material's viscosity, at most 100
 

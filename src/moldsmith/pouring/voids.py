@@ -17,7 +17,16 @@ from ..geometry.columns import free_lengths
 from ..geometry.visibility import grid_over, highest, lowest
 from ..mold.bodies import mold_bodies
 from ..workpiece import Workpiece
-from .channels import Row, channel_rows, foot_z, mouth_mm, over_mm3
+from .channels import (
+    Row,
+    channel_rows,
+    fill_level,
+    level_z,
+    mouth_mm,
+    over_mm3,
+    pouring_up,
+    radius_mm,
+)
 
 __all__ = ["Void", "mold_meshes", "void_by_columns_mm3", "void_of"]
 
@@ -31,9 +40,10 @@ _RAYS_ALONG = 140
 
 @dataclass(frozen=True, slots=True)
 class Void:
-    """What is to be filled: the void, and sprues and vents up to the fill level (mold z).
+    """What is to be filled: the void, and sprues and vents up to the fill level.
 
-    mesh : both together; coat_mm3 : what a seal coat on the mold's face takes up of it
+    mesh : both together; coat_mm3 : what a seal coat on the mold's face takes up of it;
+    level_mm : height along the direction that is up in pouring (mold z unless tilted)
     """
 
     mesh: trimesh.Trimesh
@@ -50,8 +60,9 @@ class Void:
 def void_of(piece: Workpiece, fill_level_mm: float | None = None) -> Void:
     """Measure the void: a prism over it less the mold's bodies, channels closed at the fill level.
 
-    fill_level_mm : mold z up to which sprues and vents stand full; left out, the foot of
-        the lowest funnel. The pad only tells where the void is, not how large.
+    fill_level_mm : height up to which sprues and vents stand full, along the direction that
+        is up in pouring; left out, the foot of the lowest funnel. The pad only tells where
+        the void is, not how large.
 
     Raises
     ------
@@ -60,13 +71,21 @@ def void_of(piece: Workpiece, fill_level_mm: float | None = None) -> Void:
     """
     pad = piece.body("pad")
     bodies = [solid.from_mesh(mesh) for mesh in mold_meshes(piece).values()]
-    level = _fill_level(piece, pad, fill_level_mm)
+    rows, up = channel_rows(piece), pouring_up(piece)
+    void_top = float((pad.vertices @ up).max())
+    level = max(fill_level_mm or 0.0, void_top)
+    if fill_level_mm is None:
+        level = fill_level(rows, void_top, up)
+    full = [level_z(row, level, up) for row in rows]
     low, high = float(pad.bounds[0, 2]), float(pad.bounds[1, 2])
-    top = max(high, level) + _OVER_MM
+    top = max([high, *full]) + _OVER_MM
     region = shapely.union_all(solid.silhouette(solid.from_mesh(pad))).buffer(_margin(piece))
-    mouths = [_mouth(row) for row in channel_rows(piece)]
+    mouths = [
+        shapely.Point(row["x"], row["y"]).buffer(radius_mm(row, z) + _OVER_MM)
+        for row, z in zip(rows, full, strict=True)
+    ]
     prism = solid.extrude(shapely.union_all([region, *mouths]), low - _OVER_MM, top)
-    plugs = [_plug(row, level, top) for row in channel_rows(piece)]
+    plugs = [_plug(row, z, top) for row, z in zip(rows, full, strict=True)]
     room = prism
     for body in [*plugs, *bodies]:  # one by one: parts that touch all over cost more as a union
         room = solid.difference(room, body)
@@ -79,7 +98,8 @@ def void_of(piece: Workpiece, fill_level_mm: float | None = None) -> Void:
             "the mold's bodies enclose no void where the pad is", "Run block and channels anew"
         )
     whole = lumps[0] if len(lumps) == 1 else solid.union(*lumps)
-    channels = _channels_mm3(piece, level)
+    over = sum(over_mm3(row, z) for row, z in zip(rows, full, strict=True))
+    channels = max(_drilled_mm3(piece) - over, 0.0)
     void = solid.volume_mm3(whole) - channels
     return Void(solid.to_mesh(whole), void, channels, _coat_mm3(piece), level)
 
@@ -114,7 +134,9 @@ def void_by_columns_mm3(piece: Workpiece, level_mm: float) -> float:
     pad = piece.body("pad")
     step = float(np.clip(np.ptp(pad.bounds[:, :2], axis=0).max() / _RAYS_ALONG, 0.3, 1.5))
     rows = channel_rows(piece)
-    reach = [float(row["outside_mm"]) / 2 for row in rows]
+    up = pouring_up(piece)
+    full = [level_z(row, level_mm, up) for row in rows]
+    reach = [radius_mm(row, z) for row, z in zip(rows, full, strict=True)]
     plan = np.array([[row["x"], row["y"]] for row in rows]).reshape(-1, 2)
     spread = np.array(reach)[:, None]
     around = np.concatenate([pad.bounds[:, :2], plan - spread, plan + spread])
@@ -122,12 +144,13 @@ def void_by_columns_mm3(piece: Workpiece, level_mm: float) -> float:
     vertices, faces = np.asarray(pad.vertices), np.asarray(pad.faces)
     low, high = lowest(vertices, faces, grid).ravel(), highest(vertices, faces, grid).ravel()
     places = grid.places(np.arange(low.size))
-    for row, radius in zip(rows, reach, strict=True):
+    tops = np.full(low.size, float(pad.bounds[1, 2]) + _OVER_MM)
+    for row, z, radius in zip(rows, full, reach, strict=True):
         over = np.linalg.norm(places - [row["x"], row["y"]], axis=1) <= radius + step
         # Over a channel the void goes on: up to the level, through what the bore widens into.
         low[over] = np.minimum(low[over], row["ceiling_z"])
-        high[over] = level_mm
-    lengths = free_lengths(list(mold_meshes(piece).values()), grid, _JOINT_MM, level_mm, low, high)
+        high[over] = tops[over] = z
+    lengths = free_lengths(list(mold_meshes(piece).values()), grid, _JOINT_MM, tops, low, high)
     return float(lengths.sum()) * step**2
 
 
@@ -154,19 +177,6 @@ def _margin(piece: Workpiece) -> float:
     return 1.0
 
 
-def _fill_level(piece: Workpiece, pad: trimesh.Trimesh, wanted: float | None) -> float:
-    """The level asked for, or the foot of the lowest funnel; never under the void's top."""
-    top = float(pad.bounds[1, 2])
-    if wanted is not None:
-        return max(wanted, top)
-    feet = [foot_z(row) for row in channel_rows(piece)]
-    return max(min(feet, default=top), top)
-
-
-def _mouth(row: Row) -> shapely.Geometry:
-    return shapely.Point(row["x"], row["y"]).buffer(float(row["outside_mm"]) / 2 + _OVER_MM)
-
-
 def _plug(row: Row, level: float, top: float) -> solid.Solid:
     """What closes a channel over the fill level."""
     start = min(level, float(row["outside_z"]) - 0.01)
@@ -175,12 +185,11 @@ def _plug(row: Row, level: float, top: float) -> solid.Solid:
     return solid.frustum((row["x"], row["y"], start), (0, 0, height), radius, radius, 32)
 
 
-def _channels_mm3(piece: Workpiece, level: float) -> float:
-    """What was drilled for the channels, less what of it lies over the level."""
+def _drilled_mm3(piece: Workpiece) -> float:
+    """What was drilled out of the mold's bodies for the channels."""
     for record in reversed(piece.records):
         if record["stage"] == "channels":
-            drilled = 1000 * float(record["figures"]["channels_cm3"])
-            return drilled - sum(over_mm3(row, level) for row in channel_rows(piece))
+            return 1000 * float(record["figures"]["channels_cm3"])
     return 0.0
 
 
