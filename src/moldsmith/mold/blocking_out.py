@@ -28,7 +28,8 @@ Ints = NDArray[np.int64]
 Mask = NDArray[np.bool_]
 _OVER_MM = 0.2  # roughness that is left standing
 _CAUGHT_MM = 0.3
-_BESIDE_MM = 0.02  # by which the fill stands out over the pad's widest place
+_BESIDE_MM = 0.1  # by which the fill stands out over the pad's widest place
+_SIMPLER_MM = 0.06
 _CRUMB_MM3 = 1.0
 _END_MM = 0.5
 _SAME_MM = 0.05
@@ -55,7 +56,8 @@ def fill_undercuts(cavity: solid.Solid, cover: solid.Solid, pad: solid.Solid) ->
 
     Cost: rays over the pad's shadow, and booleans of the three bodies.
     """
-    shadow = shapely.union_all(solid.silhouette(pad)).buffer(_BESIDE_MM, join_style="mitre")
+    # Made simpler within the margin: edges of a few micrometres do not outlive an STL file.
+    shadow = shapely.union_all(solid.silhouette(pad)).buffer(_BESIDE_MM).simplify(_SIMPLER_MM)
     grid = _grid(shadow)
     volume = solid.volume_mm3(pad)
     floor = lowest(*_arrays(pad), grid)
@@ -98,13 +100,13 @@ def _given(
     points, faces = _field(level, there, caught, grid, upward)
     deep = high - low + 10
     beyond = slab(points, faces, 0, deep) if upward else slab(points, faces, -deep, 0)
-    given = solid.intersection(column, beyond)
-    if given.is_empty():
+    taken = solid.intersection(column, beyond)
+    if taken.is_empty():
         return body, pad, region
-    given = solid.difference(given, other)
-    # Splinters that hung on what was taken go with it.
-    body, *loose = solid.components(solid.difference(body, given))
-    pad, *crumbs = solid.components(solid.union(pad, given, *loose))
+    # Through and through, not along the other body's face: faces that only nearly lie in
+    # each other leave films. Splinters that hung on what was taken go with it.
+    body, *loose = solid.components(solid.difference(body, taken))
+    pad, *crumbs = solid.components(solid.union(pad, solid.difference(taken, other), *loose))
     kept = [crumb for crumb in crumbs if solid.volume_mm3(crumb) > _CRUMB_MM3]
     return body, solid.union(pad, *kept) if kept else pad, region
 
