@@ -119,12 +119,23 @@ def test_all_that_is_wrong_with_a_sheet_is_named_at_once(tmp_path: Path) -> None
         ({"cream_s": True}, r"cream_s = True: must be 3 to 3600"),
         ({"packing_factor": float("nan")}, r"packing_factor = nan: must be 1 to 2.5"),
         ({"kind": "gypsum", "density_kg_m3": 1700}, r"only a foam has it"),
-        ({"part": []}, r"part: must be 1 to 6"),
+        ({"part": [], "ratio_by": "weight"}, r"part: must be 1 to 6"),
+        ({"ratio_by": "volume"}, r"ratio_by and part belong together"),
+        ({"hazards": "none"}, r"hazards = none: must be an array of"),
     ],
 )
 def test_what_cannot_be_is_refused(change: dict[str, object], told: str) -> None:
     with pytest.raises(ms.BadParameter, match=told):
         material_from({"like": "foam-80", **change})
+
+
+def test_a_sheet_must_say_what_can_hurt_even_if_nothing_does(tmp_path: Path) -> None:
+    path = tmp_path / "own.toml"
+    path.write_text(OWN.replace('hazards = ["isocyanate"]\n', ""), encoding="utf-8")
+    with pytest.raises(ms.BadParameter, match=r"hazards = missing.*\[\] if none"):
+        ms.material(path)
+    path.write_text(OWN.replace('["isocyanate"]', "[]"), encoding="utf-8")
+    assert ms.material(path).hazards == ()
 
 
 def test_a_misspelt_class_is_answered_with_the_one_meant() -> None:

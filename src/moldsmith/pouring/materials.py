@@ -138,6 +138,11 @@ def material_from(table: Mapping[str, Any], where: str = "material") -> Material
                 f"Choose one of {', '.join(known)}",
             )
         own = {key: value for key, value in table.items() if key != "like"}
+        if ("part" in own) != ("ratio_by" in own):
+            # The class's numbers would be taken for another kind of ratio.
+            raise BadParameter(
+                f"{where}: ratio_by and part belong together", "Give both, or neither"
+            )
         table = {**known[table["like"]], **own}
     sheet = checked(table, where)
     values = dict(sheet.values)

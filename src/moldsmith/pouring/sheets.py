@@ -102,11 +102,13 @@ def _words(table: Mapping[str, Any], sheet: Sheet, problems: list[str]) -> None:
         sheet.ratio_by = ratio_by
     else:
         problems.append(f"ratio_by = {ratio_by!r}: must be 'weight' or 'volume'")
-    hazards = table.get("hazards", [])
+    hazards = table.get("hazards", "missing")  # what can hurt is said, or said not to be
     if isinstance(hazards, list) and all(item in HAZARDS for item in hazards):
         sheet.hazards = tuple(hazards)
     else:
-        problems.append(f"hazards = {hazards}: must be an array of {', '.join(HAZARDS)}")
+        problems.append(
+            f"hazards = {hazards}: must be an array of {', '.join(HAZARDS)}; [] if none"
+        )
     parts = table.get("part")
     if not isinstance(parts, list) or not 1 <= len(parts) <= 6:
         problems.append("part: must be 1 to 6 [[part]] tables with name, ratio and density_g_cm3")
