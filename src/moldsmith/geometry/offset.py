@@ -33,7 +33,7 @@ _SETTLED_MM = 1e-6
 _FARTHEST_CELLS = 1.5  # from the marched place to the level
 _ROUNDS = 6  # of neighbours that compare their closest points
 _SETTLING = 2  # moves
-_WORTH = 1e-3  # spacings that a closest point should become nearer by
+_WORTH = 4e-3  # spacings that a closest point should become nearer by
 _UNCROSSING = 14  # attempts
 
 

@@ -20,6 +20,7 @@ def refined(
 ) -> tuple[Floats, Ints]:
     """The same surface, in space or in the plane, with no edge longer than `longest_mm`.
 
+    vertices : (n, 2) or (n, 3); columns past the third are values that go along, linear
     whole : keys (`edge_keys`) of edges that stay as they are
 
     Too long edges are halved, all at once, and their faces cut into two, three or
@@ -28,7 +29,8 @@ def refined(
     """
     for _ in range(_MOST_ROUNDS):
         edges = half_edges(faces)
-        length = np.linalg.norm(vertices[edges[:, 0]] - vertices[edges[:, 1]], axis=1)
+        places = vertices[:, :3]
+        length = np.linalg.norm(places[edges[:, 0]] - places[edges[:, 1]], axis=1)
         long = length > longest_mm
         if whole is not None:
             long &= ~np.isin(edge_keys(edges), whole)
@@ -39,7 +41,7 @@ def refined(
         middle = np.full(len(edges), -1, dtype=np.int64)
         middle[long] = len(vertices) + number.reshape(-1)
         vertices = np.concatenate([vertices, vertices[ends].mean(axis=1)])
-        faces = _cut(vertices, faces, middle.reshape(-1, 3))
+        faces = _cut(vertices[:, :3], faces, middle.reshape(-1, 3))
     return vertices, faces
 
 

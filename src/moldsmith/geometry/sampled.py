@@ -18,7 +18,7 @@ __all__ = ["SampledField"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
-_NEAR = 4.0  # spacings from the surface, within which a sample's neighbour does not stand in for it
+_NEAR = 2.5  # spacings from the surface, within which a sample's neighbour does not stand in for it
 _GRID = 2**20  # cells of the grid that slopes are gathered in, whatever the size
 _STEEP = 0.1
 _STEADY = 0.999  # share of the faces whose slope counts: the rest are slivers

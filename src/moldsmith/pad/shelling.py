@@ -44,6 +44,7 @@ __all__ = ["Profile", "Side", "shell"]
 
 # Of a taper of 10 mm over 25 mm, edges of 1.5 mm miss 0.03 mm.
 _FINE_CELLS = 1.5
+_RIM_MM = 3.0  # triangles on which the distance from the trim line is measured
 
 
 def shell(
@@ -152,19 +153,18 @@ def _shell(
     # Thickness is linear over triangles: a scan's own are too large to follow the taper.
     # A coat is thinner than what the taper may miss: it wants them smaller yet.
     longest_mm = cell_mm if coat_mm > 0 else _FINE_CELLS * cell_mm
-    small = refined(patch.vertices, patch.faces, longest_mm)
-    fine = trimesh.Trimesh(*small, process=False)
-    index = SurfaceIndex(fine.vertices, fine.faces, cell_mm)
-    sign = 1.0 if side == "outward" else -1.0
     # Asked are the casting's sizes: where fit made the scan larger for shrink, so is the pad.
     grown = mold_scale(piece)
+    fine, rim_mm = _refined(patch, longest_mm, max(grown * taper_mm, 4 * cell_mm))
+    index = SurfaceIndex(fine.vertices, fine.faces, cell_mm)
+    sign = 1.0 if side == "outward" else -1.0
     full, missing = _base(fine, index, thickness_mm, points, form, sign, cell_mm)
     full = full / (grown if form is not None else 1.0)  # a form has the mold's size already
-    full = full + bumps_height(index, widened(bumps, grown))
+    if bumps:
+        full = full + bumps_height(index, widened(bumps, grown))
     full = np.maximum(limited(index.vertices, full, widened(limits, grown)), min_mm)
     _refuse_extremes(fine, full, edge_mm)
     taper_mm, edge_mm, min_mm = grown * taper_mm, grown * edge_mm, grown * min_mm
-    rim_mm = rim_distance(fine, max(taper_mm, 4 * cell_mm))
     wanted = tapered_thickness(rim_mm, grown * full, taper_mm, edge_mm, profile)
     sheet = offset_sheet(index, wanted, side=sign, cell_mm=cell_mm)
     depth = inner_radius(index, sign, float(wanted.max()))
@@ -187,6 +187,20 @@ def _shell(
         *_coat_findings(coat_mm),
     ]
     return piece.with_named(bodies).note(figures, findings, {"thickness.ply": field.picture()})
+
+
+def _refined(
+    patch: trimesh.Trimesh, longest_mm: float, limit_mm: float
+) -> tuple[trimesh.Trimesh, Floats]:
+    """The patch in triangles that small, and the distance (n,) of its vertices from the trim line.
+
+    That is measured on triangles of up to some millimetres, over which it is all but linear.
+    """
+    vertices, faces = np.asarray(patch.vertices), np.asarray(patch.faces, dtype=np.int64)
+    vertices, faces = refined(vertices, faces, max(longest_mm, _RIM_MM))
+    rim_mm = rim_distance(trimesh.Trimesh(vertices, faces, process=False), limit_mm)
+    both, faces = refined(np.column_stack([vertices, rim_mm]), faces, longest_mm)
+    return trimesh.Trimesh(both[:, :3], faces, process=False), np.array(both[:, 3])
 
 
 def _check_sources(
