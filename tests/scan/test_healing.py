@@ -267,6 +267,30 @@ def test_a_scan_of_two_crossing_passes_gets_a_new_surface_and_is_told_how_good_i
     assert "resurfaced" in [finding.code for finding in healed.findings]
 
 
+@pytest.mark.parametrize(("radius", "flipped"), [(70.0, True), (70.0, False), (25.0, True)])
+def test_large_islands_of_the_skin_are_joined_by_a_new_surface(
+    radius: float, flipped: bool
+) -> None:
+    """A ball cut round a cap, the cap turned or not: its area is r²/4R² of the ball's."""
+    mesh = sphere(5)
+    island = np.linalg.norm(mesh.triangles_center - (R, 0, 0), axis=1) < radius
+    patch = mesh.faces[island][:, ::-1] if flipped else mesh.faces[island]
+    apart = mesh.vertices + np.random.default_rng(1).normal(scale=0.05, size=mesh.vertices.shape)
+    rest, loose = (
+        trimesh.Trimesh(v, f, process=False)
+        for v, f in ((mesh.vertices, mesh.faces[~island]), (apart, patch))
+    )
+    healed = heal(piece(rest, loose), resolution_mm=6.0)
+    figures = healed.record("heal")["figures"]
+    large = radius**2 / (4 * R**2) > 0.05
+    assert figures["resurfaced"] is large
+    if large:
+        assert figures["island_area_share"] == pytest.approx(radius**2 / (4 * R**2), rel=0.05)
+        assert "12 % in loose islands" in healed.findings[0].message
+    assert healed.body("scan").is_watertight
+    assert np.abs(np.linalg.norm(healed.body("scan").vertices, axis=1) - R).max() < 0.8
+
+
 def test_a_new_surface_leaves_wide_openings_open() -> None:
     bowl = holed(sphere(), ((0, 0, R), 80.0))
     healed = heal(piece(bowl), resurface="always", resolution_mm=6.0)

@@ -58,13 +58,16 @@ def _hiding(
     """Which faces (m,) are large, and crossed otherwise than their corners say."""
     corners = vertices[faces]
     sides = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2)
-    owner = np.flatnonzero(sides.max(axis=1) > longest_mm)
+    longest = sides.max(axis=1)
     hidden = np.zeros(len(faces), dtype=bool)
-    if len(owner) == 0:
+    large = longest > longest_mm
+    if not large.any():
         return hidden
-    named = np.unique(faces[owner])
+    named = np.zeros(len(vertices), dtype=bool)
+    named[faces[large]] = True
     values = np.zeros(len(vertices))
     values[named] = field(vertices[named])
+    owner = np.flatnonzero(large & (np.abs(values[faces]).min(axis=1) < longest))
     shares = np.tile(np.eye(3), (len(owner), 1, 1))
     while len(owner):
         places = shares @ corners[owner]

@@ -64,8 +64,8 @@ def heal(
         area is dropped, 0 to 1
     weld_mm : 0 to 1 mm
     resurface : 'auto' makes a new surface where more than 2 % of the edges have more
-        than two triangles or more than 3 % of the area lies inside the scan itself;
-        'never'; 'always'
+        than two triangles, more than 3 % of the area lies inside the scan itself or more
+        than 5 % in loose pieces that fill gaps of the skin, flipped or not; 'never'; 'always'
     resolution_mm : edge of the cells of such a new surface, 0.5 to 20 mm
     reduce_mm : the result has as few triangles as keep it within this of the healed
         surface, 0 to 2 mm; 0: all
@@ -216,6 +216,7 @@ def _resurface(
     found = faults(surface.vertices, surface.faces, crowded_share)
     surface.counts["crowded_edge_share"] = round(found.crowded_share, 4)
     surface.counts["overlap_area_share"] = round(found.overlap_share, 4)
+    surface.counts["island_area_share"] = round(found.island_share, 4)
     needed = wanted == "always" or (wanted == "auto" and found.beyond_repair)
     surface.counts["resurfaced"] = needed
     if not needed:
@@ -231,10 +232,10 @@ def _resurface(
     _make_manifold(surface)
     message = (
         f"{100 * found.crowded_share:.1f} % of the edges had more than two triangles and "
-        f"{100 * found.overlap_share:.0f} % of the area lay inside the scan itself: the surface "
-        f"was made anew at {resolution_mm:g} mm, "
-        f"{figures['resurfacing_error_p99_mm']:.2f} mm off the scan at most (99 %). Detail below "
-        "that is lost; a smaller resolution_mm keeps more"
+        f"{100 * found.overlap_share:.0f} % of the area lay inside the scan itself, "
+        f"{100 * found.island_share:.0f} % in loose islands of the skin: the surface was made "
+        f"anew at {resolution_mm:g} mm, {figures['resurfacing_error_p99_mm']:.2f} mm off the scan "
+        "at most (99 %). Detail below that is lost; a smaller resolution_mm keeps more"
     )
     return [Finding("resurfaced", "warning", message, "scan", _place(vertices))]
 

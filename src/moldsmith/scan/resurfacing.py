@@ -1,10 +1,11 @@
 """A new surface for a scan that local repair cannot mend.
 
-Where layers lie on one another, the surface crosses itself or edges have many
-faces, there is no neighbourhood to repair. The winding number still tells
-inside from outside; its sign on the distance to the scan, on a narrow band of
-cells round it, gives a field whose zero is one clean surface: the outermost of
-doubled layers. What it spans across openings is taken away again.
+Where layers lie on one another, the surface crosses itself, edges have many faces
+or much of the skin is loose islands, there is no neighbourhood to repair. The
+winding number still tells inside from outside; its sign on the distance to the
+scan, on a narrow band of cells round it, gives a field whose zero is one clean
+surface: the outermost of doubled layers. What it spans across openings is taken
+away again.
 """
 
 from __future__ import annotations
@@ -30,6 +31,8 @@ Resurface: TypeAlias = Literal["auto", "never", "always"]
 
 CROWDED_SHARE = 0.02  # of edges with more than two faces, beyond which repair is hopeless
 OVERLAP_SHARE = 0.03  # of the area that lies inside the rest of the scan
+ISLAND_SHARE = 0.05  # of the area, in loose pieces that fill gaps of the skin
+IN_SKIN = 0.3  # rise of the winding number through such a piece
 WITHIN = 0.9  # mean winding number beyond which a face lies inside the scan
 PROBES = 2000  # places at which the overlap is looked for
 LAYER_MM = 6.0  # a second pass of the scanner lies this near the first; from memory
@@ -41,14 +44,20 @@ OPEN_SHARE = 0.6  # of the resolution: farther from the scan the new surface spa
 
 @dataclass(frozen=True, slots=True)
 class Faults:
-    """What speaks against repair: shares of crowded edges and of area inside the scan itself."""
+    """What speaks against repair: shares of crowded edges, of area inside the scan itself, and
+    of area in islands, loose pieces that lie in gaps of the skin, flipped or not."""
 
     crowded_share: float
     overlap_share: float
+    island_share: float
 
     @property
     def beyond_repair(self) -> bool:
-        return self.crowded_share > CROWDED_SHARE or self.overlap_share > OVERLAP_SHARE
+        return (
+            self.crowded_share > CROWDED_SHARE
+            or self.overlap_share > OVERLAP_SHARE
+            or self.island_share > ISLAND_SHARE
+        )
 
 
 def faults(vertices: Floats, faces: Ints, crowded_share: float) -> Faults:
@@ -65,7 +74,22 @@ def faults(vertices: Floats, faces: Ints, crowded_share: float) -> Faults:
     step = 1e-3 * np.sqrt(area.mean())
     front = vertices[faces[chosen]].mean(axis=1) + step * cross[chosen] / area[chosen, None]
     number = WindingTree(vertices, faces).number(front)
-    return Faults(crowded_share, float((np.abs(number + 0.5) > WITHIN).mean()))
+    overlap = float((np.abs(number + 0.5) > WITHIN).mean())
+    return Faults(crowded_share, overlap, _island_share(vertices, faces))
+
+
+def _island_share(vertices: Floats, faces: Ints) -> float:
+    """The share of the area in loose pieces that the rest of the scan has a gap for.
+
+    Dropped they leave holes, and kept a seam all round: neither is the skin.
+    """
+    number, label = topology.components(faces)
+    area = np.linalg.norm(_crosses(vertices, faces), axis=1)
+    size = _sums(label, area, number)
+    if size.sum() - size.max() <= ISLAND_SHARE * size.sum():
+        return 0.0
+    rise = _rises(vertices, faces, label, size)
+    return float(size[np.abs(rise) > IN_SKIN].sum() / size.sum())
 
 
 def without_layers(vertices: Floats, faces: Ints) -> tuple[Ints, int]:
@@ -144,22 +168,41 @@ def _islands_alike(vertices: Floats, faces: Ints) -> Ints:
     number, label = topology.components(faces)
     cross = _crosses(vertices, faces)
     area = np.linalg.norm(cross, axis=1)
-    size = np.bincount(label, area, minlength=number)
+    size = _sums(label, area, number)
     main = label == np.argmax(size)
     faces = np.array(faces)
     if capped_volume(*topology.compact(vertices, faces[main])) < 0:
         faces[main] = faces[main][:, ::-1]
     if number == 1:
         return faces
-    step = np.sqrt(size[label] / 8)[:, None] * cross / np.maximum(area, 1e-30)[:, None]
-    some = _some_of_each(label, ~main)
-    tree = WindingTree(vertices, faces[main])
-    middles = vertices[faces[some]].mean(axis=1)
-    rise = tree.number(middles - step[some]) - tree.number(middles + step[some])
-    vote = np.bincount(label[some], rise * area[some], minlength=number)
-    turn = (vote < 0)[label] & ~main
+    turn = (_rises(vertices, faces, label, size) < 0)[label] & ~main
     faces[turn] = faces[turn][:, ::-1]
     return faces
+
+
+def _rises(vertices: Floats, faces: Ints, label: Ints, size: Floats) -> Floats:
+    """How much more (k,) the largest piece winds behind every other than before it.
+
+    About half for what lies in a gap of the skin (a disc seen from 0.63 of its radius),
+    none for what floats beside it, less than none for what faces inward; 0 for the
+    largest piece itself.
+    """
+    cross = _crosses(vertices, faces)
+    area = np.linalg.norm(cross, axis=1)
+    main = label == np.argmax(size)
+    some = _some_of_each(label, ~main)
+    step = np.sqrt(size[label[some]] / 8)[:, None]
+    step = step * cross[some] / np.maximum(area[some], 1e-30)[:, None]
+    tree = WindingTree(vertices, faces[main])
+    middles = vertices[faces[some]].mean(axis=1)
+    rise = tree.number(middles - step) - tree.number(middles + step)
+    total = np.bincount(label[some], rise * area[some], minlength=len(size))
+    weight = np.bincount(label[some], area[some], minlength=len(size))
+    return np.asarray(total / np.maximum(weight, 1e-30))
+
+
+def _sums(label: Ints, area: Floats, number: int) -> Floats:
+    return np.bincount(label, area, minlength=number).astype(np.float64)
 
 
 def _some_of_each(label: Ints, wanted: Mask, most: int = 16) -> Ints:
