@@ -221,6 +221,26 @@ def test_the_pdf_is_a4_and_keeps_clear_of_what_letter_would_cut(folder: Path) ->
         assert [float(value) for value in box.split()][2:] == pytest.approx(
             [210 * MM, 297 * MM], abs=0.1
         )
+    shorter = (297 - 279.4) * MM  # all of it may be lost at either end, as the driver puts it
+    pages = [stream for stream in streams(data) if stream.startswith("1 0 0 1 0 0 cm")]
+    assert len(pages) == len(boxes)
+    for stream in pages:
+        for x, y in placed(stream):
+            assert x >= 10 * MM
+            assert shorter < y < 297 * MM - shorter
+
+
+def placed(stream: str) -> list[tuple[float, float]]:
+    """Where the boxes of a page are put, of those not within another."""
+    found, depth, begun = [], 0, False
+    for text in stream.splitlines():
+        depth += {"q": 1, "Q": -1}.get(text, 0)
+        begun = begun and depth > 0
+        at = re.match(r"(?:BT )?1 0 0 1 ([\d.-]+) ([\d.-]+) (?:cm|Tm)", text)
+        if depth == 1 and at and not begun:
+            found.append((float(at.group(1)), float(at.group(2))))
+            begun = True
+    return found
 
 
 def test_the_ruler_is_100_mm_long(folder: Path) -> None:

@@ -28,7 +28,6 @@ from .wording import count, decimal, grams, grouped, hours
 __all__ = ["INDEX_NAME", "write_index"]
 
 INDEX_NAME = "index.html"
-_MOST_WARNINGS = 6  # of a piece
 
 
 def write_index(folder: Path, entries: Mapping[str, Mapping[str, Any]]) -> Path:
@@ -238,14 +237,17 @@ def _warnings(entries: Mapping[str, Mapping[str, Any]]) -> Section:
     for name, entry in entries.items():
         if entry.get("error"):
             blocks.append(Remark("stop", f"{name} failed", str(entry["error"])))
-        told = [one for one in entry.get("findings") or () if one["severity"] == "warning"]
-        for one in told[:_MOST_WARNINGS]:
-            text = str(one["message"])
-            heading = f"{name}: {str(one['code']).replace('-', ' ')}"
-            blocks.append(Remark("warning", heading, text[:1].upper() + text[1:], str(one["body"])))
-        if len(told) > _MOST_WARNINGS:
-            more = len(told) - _MOST_WARNINGS
-            blocks.append(Text(f"And {more} more of {name}, on its own sheet.", small=True))
+        kinds: dict[str, list[Mapping[str, Any]]] = {}
+        for one in entry.get("findings") or ():
+            if one["severity"] == "warning":
+                kinds.setdefault(str(one["code"]), []).append(one)
+        for code, (first, *more) in kinds.items():
+            text = str(first["message"]).rstrip(".") + "."
+            if more:
+                text += f" And {len(more)} more of this kind, on its own sheet."
+            heading = f"{name}: {code.replace('-', ' ')}"
+            text = text[:1].upper() + text[1:]
+            blocks.append(Remark("warning", heading, text, str(first["body"])))
     if not blocks:
         blocks.append(Text("None. What was noted stands on each piece's sheet."))
     return Section("mind", "Warnings", tuple(blocks))
