@@ -29,9 +29,8 @@ Mask = NDArray[np.bool_]
 
 CRUMB_SHARE = 0.005  # of the largest piece's area: what is less fell off the trim line
 PINHOLE_MM = 5.0  # across: where a ripple of the scan only just crosses the cut
-PARTS_OF_RADIUS = 3.0  # a corner's radius over the edges that it is cut across
-FINEST_MM, LARGEST_MM = 1.0, 10.0  # of such edges
-HIDDEN_MM = 0.05  # of a cut, between corners of triangles, that is not worth smaller ones
+LARGE_MM = 10.0  # edges of triangles in which a part of the cut may be hidden
+HIDDEN_MM = 3.0  # deep: less is not worth smaller triangles
 APART_MM = 0.02  # between vertices that were one: well above the step of an STL's float32
 
 
@@ -114,7 +113,7 @@ def crop(
         line_figures |= line.figures
         line_findings = _unsure(line, points)
     wanted = together(fields, round_mm)
-    vertices, faces = refined_for_cut(vertices, faces, wanted, _finest(round_mm), HIDDEN_MM)
+    vertices, faces = refined_for_cut(vertices, faces, wanted, LARGE_MM, HIDDEN_MM)
     _refuse_far_cut(vertices, faces, wanted)
     vertices, faces, on_cut = clipping.clip(vertices, faces, wanted)
     if len(faces) == 0:
@@ -135,11 +134,6 @@ def crop(
         **line_figures,
     }
     return piece.with_bodies(scan=patch).note(figures, findings + line_findings)
-
-
-def _finest(round_mm: float) -> float:
-    """Longest edge of triangles that the cut bends in."""
-    return float(np.clip(round_mm / PARTS_OF_RADIUS, FINEST_MM, LARGEST_MM))
 
 
 def _check(planes: Any, box: Any, outline: Any, points: Any, keep: str, round_mm: float) -> None:
