@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import shapely
 import trimesh
+from scipy.spatial import cKDTree
 
 import checks
 from checks import Floats, Run, Solid
@@ -21,6 +22,7 @@ __all__ = ["SideRun"]
 
 GROOVE_MM = 1.5  # as the keys' documentation states: the block's outside is cut no deeper
 CONTACT_MM = 0.01
+NEAR_MM = 5.0
 
 
 class SideRun(Run):
@@ -80,12 +82,12 @@ class SideRun(Run):
         return found
 
     def overlaps(self) -> list[str]:
-        """Pairs of bodies that share more than 0.1 mm³."""
+        """Pairs of bodies that share more than a film of 0.01 mm."""
         shared = {
-            (one, other): (self.closed[one] ^ self.closed[other]).volume()
+            (one, other): checks.overlap_depth_mm(self.closed[one], self.closed[other])
             for one, other in combinations(self.names, 2)
         }
-        return [f"{pair}: {value:.2f} mm³" for pair, value in shared.items() if value > 0.1]
+        return [f"{pair}: {depth:.3f} mm" for pair, depth in shared.items() if depth > CONTACT_MM]
 
     def lost_mm3(self) -> float:
         """What is neither body nor pad nor clearance."""
@@ -117,11 +119,16 @@ class SideRun(Run):
         )
 
     @cached_property
-    def void(self) -> Solid:
-        """The largest of what the mold leaves empty: the clearances of keys are apart from it."""
-        return max(self.room.decompose(), key=lambda lump: lump.volume())
+    def pockets(self) -> list[checks.Pocket]:
+        """The air pockets of the void, also those that only just miss the limit.
 
-    def gap_errors(self, count: int = 8000) -> tuple[Floats, Floats]:
+        Of the pad's shape, which the void has: in the void itself films of no volume between
+        bodies that touch would count as pockets.
+        """
+        limit = self.log("channels")["parameters"]["pocket_mm"]
+        return checks.air_pockets(self.pad, limit - checks.ROUGH_MM)
+
+    def gap_errors(self, count: int = 3000) -> tuple[Floats, Floats]:
         """How far the gap between core and side pieces is from what was asked; and the rim
         distance.
 
@@ -134,9 +141,12 @@ class SideRun(Run):
             self.body("scan", "block"),
         )
         points = np.asarray(trimesh.sample.sample_surface(core, 2 * count, seed=1)[0])
+        back = cKDTree(pad.triangles_center).query(points)[0] < NEAR_MM
+        points = points[back][: count + count // 4]
         points = points[checks.distance_to(pad, points)[0] < 0.005][:count]
         sides = trimesh.util.concatenate([self.body(name, "block") for name in self.names[:-1]])
-        gap, foot = checks.distance_to(sides, points)
+        near = cKDTree(patch.vertices).query(sides.triangles_center)[0] < NEAR_MM
+        gap, foot = checks.distance_to(sides.submesh([np.flatnonzero(near)], append=True), points)
         scanned = foot if asked["side"] == "inward" else points
         least, most, rim = checks.wanted_thickness(patch, scanned, asked)
         return np.where(gap < least, gap - least, np.maximum(gap - most, 0)), rim

@@ -18,15 +18,16 @@ from bodies import Plane, human, spoiled
 from side_checks import SideRun
 
 STATURE_MM = 1780.0
-PRINTER = ms.Printer(volume_mm=(220, 220, 250))
+PRINTER = ms.Printer(volume_mm=(220, 220, 180))
 LEAN_DEG = 25.0  # of a cap's ends: its top reaches farther than its rim
 TRIANGLE_MM = 5.0
+MARGIN_MM = 40.0  # of the limb beyond the crop
 PIECES = ("calf", "shoulder")
 
 
 def calf_planes(body: trimesh.Trimesh) -> list[Plane]:
-    """Planes that leave the left calf, from over the ankle to under the knee."""
-    low, high = (share * float(np.ptp(body.vertices[:, 2])) for share in (0.085, 0.23))
+    """Planes that leave the left calf's middle."""
+    low, high = (share * float(np.ptp(body.vertices[:, 2])) for share in (0.10, 0.205))
     return [
         ((0.0, 0.0, low), (0.0, 0.0, 1.0)),
         ((0.0, 0.0, high), (0.0, 0.0, -1.0)),
@@ -55,7 +56,9 @@ def run(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
     folder = tmp_path_factory.mktemp("wearer")
     body = human(STATURE_MM)
     planes = {"calf": calf_planes, "shoulder": shoulder_planes}[request.param](body)
-    scan = spoiled(body, dense=planes, noise_mm=0.25, holes=3, fragments=4, floor=False)
+    scan = spoiled(body, dense=planes, dense_mm=5.0, noise_mm=0.25, holes=0, fragments=0)
+    seen = np.min([(scan.triangles_center - at) @ way for at, way in planes], axis=0) > -MARGIN_MM
+    scan = scan.submesh([np.flatnonzero(seen)], append=True)  # a scan of the limb alone
     scan.export(folder / "scan.ply", encoding="binary")
     piece = ms.load_scan(folder / "scan.ply", name=request.param, folder=folder, unit="mm")
     piece = ms.crop(ms.heal(piece), planes=planes)
@@ -89,10 +92,12 @@ def test_bodies_share_nothing_and_fill_the_block(run: SideRun) -> None:
 
 
 def test_core_and_sides_stay_the_asked_thickness_apart(run: SideRun) -> None:
+    """Away from the feathered rim, which the tests of shell measure."""
     error, rim = run.gap_errors()
-    taper = run.log("shell")["parameters"]["taper_mm"]
+    error = error[rim > run.log("shell")["parameters"]["taper_mm"] + TRIANGLE_MM]
+    assert len(error) > 800
     assert (np.abs(error) <= 0.1).mean() >= 0.95
-    assert np.abs(error[rim > taper + TRIANGLE_MM]).max() <= 0.3
+    assert np.abs(error).max() <= 0.3
 
 
 def test_void_holds_as_much_as_the_pad(run: SideRun) -> None:

@@ -16,10 +16,10 @@ from .sides import Sides
 __all__ = ["relieved_sides"]
 
 Floats = NDArray[np.float64]
-_REACH_MM = 60.0
+_REACH_MM = 150.0
 _BACKED_MM = 0.05
 _SPARE_DEG = 3.0
-_NEAR_RIM_MM = 10.0
+_NEAR_RIM_MM = 25.0
 
 
 def relieved_sides(
