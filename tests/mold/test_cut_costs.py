@@ -67,20 +67,29 @@ def test_a_seam_keeps_off_the_fine_face_when_that_is_the_objective() -> None:
     assert all(crossed_length_mm(fine(patch), cut.axis, cut.at) == 0 for cut in moved)
 
 
-def test_no_part_weighs_more_than_allowed(channelled: ms.Workpiece) -> None:
-    filament = ms.split(channelled).record("split")["figures"]["parts"]
-    whole = max(row["solid_grams"] for row in filament)
-    piece = ms.split(channelled, most_grams=0.4 * whole)
+@pytest.fixture(scope="module")
+def uncut(channelled: ms.Workpiece) -> list[dict[str, Any]]:
+    rows: list[dict[str, Any]] = ms.split(channelled).record("split")["figures"]["parts"]
+    return rows
+
+
+def test_no_part_takes_more_than_allowed(
+    channelled: ms.Workpiece, uncut: list[dict[str, Any]]
+) -> None:
+    limits = {
+        "most_hours": round(0.4 * max(row["solid_hours"] for row in uncut), 2),
+        "most_grams": round(0.45 * max(row["solid_grams"] for row in uncut), 0),
+    }
+    piece = ms.split(channelled, **limits)
     rows = piece.record("split")["figures"]["parts"]
-    assert len(rows) > 2
-    assert max(row["solid_grams"] for row in rows) <= 0.4 * whole
-    hours = ms.split(channelled, most_hours=0.4 * max(row["solid_hours"] for row in filament))
-    assert len(hours.record("split")["figures"]["parts"]) > 2
+    assert len(rows) > len(uncut)
+    assert max(row["solid_hours"] for row in rows) <= limits["most_hours"]
+    assert max(row["solid_grams"] for row in rows) <= limits["most_grams"]
+    assert not any(finding.code == "part-over-limit" for finding in piece.findings)
 
 
-def test_grams_and_hours_are_of_the_part_printed_solid(channelled: ms.Workpiece) -> None:
-    piece = ms.split(channelled)
-    for row in piece.record("split")["figures"]["parts"]:
+def test_grams_and_hours_are_of_the_part_printed_solid(uncut: list[dict[str, Any]]) -> None:
+    for row in uncut:
         assert row["solid_grams"] == pytest.approx(row["volume_cm3"] * 1.24, abs=0.1)
         assert row["solid_hours"] == pytest.approx(row["volume_cm3"] * 1000 / 11 / 3600, abs=1e-3)
 
