@@ -28,7 +28,7 @@ from .joints import Dovetail, DowelHole, SeamBolt
 from .keying import Joint
 from .keys import Key, Peg, peg_solid, socket_solid
 from .labels import Labels, OuterFaces, labelled, place_label
-from .separating import separate
+from .separating import Separated, separate
 from .sheet_lids import cut_from_sheet
 from .side_joints import carried_joints, key_places
 
@@ -126,6 +126,7 @@ def split(
     for name, body in bodies.items():
         if name in cut_from_sheet(piece):
             made[name] = solid.printable(body)
+            cut_up[name] = BodyParts([name], Separated([body]), [], 1)
             continue
         turned = name in _TURNED and "cavity" in bodies
         cuts = place_cuts(
