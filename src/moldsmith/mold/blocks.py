@@ -32,7 +32,7 @@ from .opening import lift_off
 from .parting import Hindrance, hindrance, parting_sheet
 from .sheet_lids import LidKind, sheet_check
 from .shutoff import shut_off, shut_off_figures, shut_off_findings
-from .side_blocks import block_of_sides
+from .side_blocks import block_of_sides, sides_that_release
 from .stiffness import head_kpa
 
 __all__ = ["Outer", "Style", "block"]
@@ -328,13 +328,15 @@ def _findings(
     if style == "cored":
         lock = hindrance(meshes["core"], cavity, _RAY_MM)
         if lock.area_mm2 > 0:
+            count = sides_that_release(piece)
+            offer = f"Choose style = 'pieces' ({count} side pieces release it), c" if count else "C"
             findings.append(
                 Finding(
                     "undercut-rigid",
                     "warning",
                     f"core and cavity lock over {lock.area_mm2 / 100:.1f} cm², {lock.depth_mm:.1f} "
-                    "mm deep: the printed core does not lift straight out. Crop less far round "
-                    "the body, or try another pull",
+                    f"mm deep: the printed core does not lift straight out. {offer}rop less far "
+                    "round the body, or try another pull",
                     "core",
                     lock.where,
                 )

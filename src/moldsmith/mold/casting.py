@@ -98,7 +98,8 @@ def cast_of(piece: Workpiece) -> Cast:
         raise CannotBuild(
             f"the pad has {len(loops)} trim lines ({', '.join(f'{s:.0f} mm' for s in sizes)} "
             "across): a cavity and a core close round one",
-            "Crop to a patch with one rim (half a sleeve at a time), or fill the holes in heal",
+            "Choose style = 'pieces' for a sleeve (two trim lines), crop to a patch with one rim, "
+            "or fill the holes in heal",
         )
     loop = loops[0]
     vertices = eased_trim(np.asarray(pad.vertices), np.asarray(pad.faces), loop)

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from ..errors import BadParameter
+from ..errors import BadParameter, MoldsmithError
 from ..geometry import solid
 from ..geometry.radial import TURNS
 from ..workpiece import Vector, Workpiece
@@ -21,7 +21,7 @@ from .side_keys import Joint, grooved, keyed
 from .side_pulls import MOST_SIDES, Surface
 from .sides import Sides, block_of, planned, side_solids, surface_of
 
-__all__ = ["block_of_sides"]
+__all__ = ["block_of_sides", "sides_that_release"]
 
 Floats = NDArray[np.float64]
 _LEAST_PRINT_MM = 12.0  # room for a key on it
@@ -55,6 +55,16 @@ def block_of_sides(
         stop = refusal(plans, others, back)
         return piece.note({}, [stop], held_picture(made, surface, plans[-1]))
     return _built(piece, made, surface, plans, outer, max(wall_mm, flange_mm))
+
+
+def sides_that_release(piece: Workpiece, permitted_mm: float = 2.0) -> int | None:
+    """How many side pieces release the piece's pad; None where six do not or none can be made."""
+    try:
+        piece = in_mold_frame(piece, np.asarray(axis_of(piece)))
+        plan = planned(surface_of(plugged(piece, _LEAST_PRINT_MM), permitted_mm), 0)[-1]
+    except MoldsmithError:
+        return None
+    return plan.count if plan.releases else None
 
 
 def _check(pieces: int, permitted: float) -> None:
