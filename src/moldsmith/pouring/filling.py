@@ -72,7 +72,8 @@ def fill(
     pocket of air with the volume it traps without and with the vents, the vents numbered in
     the order they fill, the low places where an open cavity is poured first, and the
     funnels. A foam's vents have `escape` too, which counts them from the other end: 1 is
-    the last that air leaves by and stays open longest. Bodies stay as they are. Exact for the pad's mesh; pockets by persistence.
+    the last that air leaves by and stays open longest. Bodies stay as they are. Exact for
+    the pad's mesh; pockets by persistence.
 
     Findings: 'air-trapped', 'tilt-helps', 'funnel-drowned', 'vent-narrow', 'no-channels'.
 
