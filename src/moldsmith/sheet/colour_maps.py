@@ -125,7 +125,7 @@ def _printed(
     poses = {row["body"]: np.asarray(row["pose"], dtype=float) for row in listed_parts(piece)}
     layer = layer_mm(piece)
     lean, cusp = {}, {}
-    for name in parts:
+    for name in (name for name in parts if name in poses):
         mesh, pose = meshes[name], poses[name]
         turned = trimesh.Trimesh(
             mesh.vertices @ pose[:3, :3].T + pose[:3, 3], mesh.faces, process=False

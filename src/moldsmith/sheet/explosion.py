@@ -9,6 +9,7 @@ import trimesh
 from numpy.typing import NDArray
 
 from ..mold.bodies import mold_bodies
+from ..mold.sheet_lids import cut_from_sheet
 from ..printing.parts import listed_parts
 from ..workpiece import Workpiece
 from .logs import ran
@@ -21,12 +22,17 @@ _AIR = 0.10  # of the mold's height, left free between two bodies
 
 
 def mold_parts(piece: Workpiece) -> tuple[str, ...]:
-    """Names of the parts to print that the piece has; before a split, of the mold's bodies."""
+    """Names of the mold's parts that the piece has, those cut from sheet last.
+
+    Before a split these are the mold's bodies.
+    """
+    sheet = tuple(name for name in cut_from_sheet(piece) if name in piece.bodies)
     if ran(piece, "split"):
         names = [str(row["body"]) for row in listed_parts(piece)]
         if all(name in piece.bodies for name in names):
-            return tuple(names)
-    return tuple(name for name in mold_bodies(piece) if name in piece.bodies)
+            return (*names, *(name for name in sheet if name not in names))
+    whole = tuple(name for name in mold_bodies(piece) if name in piece.bodies)
+    return (*whole, *(name for name in sheet if name not in whole))
 
 
 def family_of(piece: Workpiece, name: str) -> str:

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from ..pouring.materials import Material, Part, Told
 from ..workpiece import Workpiece
 
-__all__ = ["figures", "parameters", "ran"]
+__all__ = ["figures", "material_of", "parameters", "ran"]
 
 
 def figures(piece: Workpiece, stage: str) -> Mapping[str, Any]:
@@ -30,3 +31,16 @@ def _of(piece: Workpiece, stage: str, key: str) -> Mapping[str, Any]:
             found: Mapping[str, Any] = record[key]
             return found
     return {}
+
+
+def material_of(piece: Workpiece) -> Material | None:
+    """The material that the newest stage to be given one was given."""
+    for record in reversed(piece.records):
+        given = record["parameters"].get("material")
+        if isinstance(given, Mapping):
+            parts = tuple(Part(*row) for row in given["parts"])
+            told = tuple(Told(*row) for row in given["told"])
+            return Material(
+                **{**given, "parts": parts, "told": told, "hazards": tuple(given["hazards"])}
+            )
+    return None

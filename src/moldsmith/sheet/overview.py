@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from ..mold.bodies import mold_bodies
+from ..mold.sheet_lids import cut_from_sheet
 from ..workpiece import Workpiece
 from .blocks import Block, Figure, Figures, Pictures, Section, Text
 from .explosion import mold_parts
@@ -39,7 +40,9 @@ def lead(piece: Workpiece) -> str:
             "lidded": "cavity and lid",
             "pieces": f"{count(sides, 'side piece')} and a core",
         }.get(style, style)
-        said.append(f"The mold: {made_of}, {count(len(mold_parts(piece)), 'printed part')}.")
+        said.append(f"The mold: {made_of}, {count(len(_printed(piece)), 'printed part')}.")
+        if cut_from_sheet(piece):
+            said.append("The lid is cut from sheet.")
     return " ".join(text for text in said if text) or "A scan on its way to a mold."
 
 
@@ -52,7 +55,7 @@ def overview(scene: Scene) -> Section:
         items.append(Figure(grouped(volume), "cm³", "the cast piece"))
         longest_first = sorted(piece.body("pad").extents.tolist(), reverse=True)
         items.append(Figure(sizes(longest_first), "mm", "its size"))
-    if parts := mold_parts(piece):
+    if parts := _printed(piece):
         items.append(Figure(str(len(parts)), "", "parts to print"))
     estimate = figures(piece, "estimate")
     if "grams" in estimate:
@@ -67,3 +70,8 @@ def overview(scene: Scene) -> Section:
     if not ran(piece, "split"):
         blocks.append(Text("The mold has not been split into parts to print yet."))
     return Section("piece", "What it is", tuple(blocks))
+
+
+def _printed(piece: Workpiece) -> tuple[str, ...]:
+    sheet = cut_from_sheet(piece)
+    return tuple(name for name in mold_parts(piece) if name not in sheet)

@@ -20,7 +20,7 @@ from .blocks import (
     Ticks,
 )
 from .charts import fill_chart, timeline_chart
-from .logs import figures, parameters, ran
+from .logs import figures, material_of, parameters, ran
 from .plan_drawing import mold_plan, numbered_vents, plan_bounds
 from .shots import attached_picture
 from .wording import count, decimal, grams, grouped, hours, plain
@@ -359,20 +359,22 @@ def trimming(piece: Workpiece) -> Section | None:
 
 def _opening(piece: Workpiece, block: Mapping[str, Any]) -> list[Check]:
     told = block.get("opening") or ()
-    checks = []
+    cast = material_of(piece)
+    wait = "until it has cured" if cast is None else f"{hours(cast.demold_s / 3600)} from the pour"
+    checks = [Check(f"Wait {wait}", "Longer in a cold room: open only what is firm to the nail.")]
     for row in told:
         _, _, z = (float(value) for value in row["direction"])
         way = "up" if z > 0.9 else "down" if z < -0.9 else "sideways, away from the mold's middle"
-        note = f"It is clear after {decimal(float(row['travel_mm']), 0)} mm."
+        travel = float(row["travel_mm"])
+        note = f"It is clear after {decimal(travel, 0)} mm." if travel >= 1 else ""
         if float(row.get("casting_mm") or 0) > 0.05:
             note += f" The casting gives way by {decimal(float(row['casting_mm']))} mm."
         checks.append(Check(f"Draw {row['body']} {way}", note))
-    if checks:
-        return checks
-    wait = figures(piece, "mix").get("demold_h")
-    first = f"Wait {hours(float(wait))} from the pour." if wait else "Wait until it has cured."
-    cover = "lid" if block.get("style") == "lidded" else "core"
-    return [
-        Check(f"Lift the {cover} straight off", first),
-        Check("Peel the casting out of the cavity", "From the thin edge inward, all round."),
-    ]
+    if not told:
+        cover = "lid" if block.get("style") == "lidded" else "core"
+        note = "With a bar in the slots, a little on each side."
+        checks.append(Check(f"Lift the {cover} straight off", note))
+    if block.get("style") != "pieces":
+        note = "From the thin edge inward, all round."
+        checks.append(Check("Peel the casting out of the cavity", note))
+    return checks

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from ..mold.sheet_lids import cut_from_sheet
 from ..printing.parts import listed_parts
 from .blocks import (
     Block,
@@ -39,6 +40,10 @@ def printing(scene: Scene) -> Section | None:
     if "seconds" in estimate:
         blocks.append(Figures(_totals(estimate)))
     blocks.append(_parts_table(scene, estimate))
+    if cut_from_sheet(piece):
+        name = f"{piece.name}-lid"
+        text = f"The lid is not printed: cut it by {name}.dxf or .svg, or drill it by {name}.pdf."
+        blocks.append(Text(text))
     if calibration := estimate.get("calibration"):
         blocks.append(Text(_calibrated(calibration), small=True))
     blocks += _plates(figures(piece, "lay_out"), estimate)

@@ -8,10 +8,9 @@ from itertools import zip_longest
 from typing import Any
 
 from ..pouring.cautions import cautions
-from ..pouring.materials import Material, Part, Told
 from ..workpiece import Finding, Workpiece
 from .blocks import Block, Column, Pictures, Remark, Section, Table, Text
-from .logs import ran
+from .logs import material_of, ran
 from .scene import Scene, stage_pictures
 from .wording import count, decimal, hours, plain
 
@@ -72,19 +71,6 @@ def care(piece: Workpiece) -> Section | None:
         Remark("warning", one.heading, one.text, source=one.source, named=False) for one in told
     )
     return Section("care", "Take care", blocks)
-
-
-def material_of(piece: Workpiece) -> Material | None:
-    """The material that the newest stage to be given one was given."""
-    for record in reversed(piece.records):
-        given = record["parameters"].get("material")
-        if isinstance(given, Mapping):
-            parts = tuple(Part(*row) for row in given["parts"])
-            told = tuple(Told(*row) for row in given["told"])
-            return Material(
-                **{**given, "parts": parts, "told": told, "hazards": tuple(given["hazards"])}
-            )
-    return None
 
 
 def pictures_of_stages(scene: Scene) -> Section | None:
