@@ -20,6 +20,7 @@ __all__ = ["relief", "smooth"]
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
+_HALVINGS = 8  # of the way of vertices whose triangles would turn over
 KEPT_SHARE = 0.95  # of the height of a feature of the stated size that smooth leaves
 
 
@@ -85,7 +86,8 @@ def smooth(piece: Workpiece, *, feature_mm: float = 8.0) -> Workpiece:
     vertices, faces = np.asarray(scan.vertices), np.asarray(scan.faces)
     cut = cut_keeping(feature_mm, KEPT_SHARE)
     remedy = "Heal the scan there, or choose a larger feature_mm"
-    return _changed(piece, vertices - detail_below(vertices, faces, cut), feature_mm, remedy)
+    smoothed = _unfolded(vertices, vertices - detail_below(vertices, faces, cut), faces)
+    return _changed(piece, smoothed, feature_mm, remedy)
 
 
 def _check(parameter: str, value: float, low: float, high: float) -> None:
@@ -141,13 +143,7 @@ def _figures(before: Floats, after: Floats, faces: Ints) -> dict[str, Any]:
 
 def _folds(before: Floats, after: Floats, faces: Ints, remedy: str) -> list[Finding]:
     """A finding where triangles turned over."""
-    first, second = (
-        np.cross(v[faces[:, 1]] - v[faces[:, 0]], v[faces[:, 2]] - v[faces[:, 0]])
-        for v in (before, after)
-    )
-    turned = np.flatnonzero(np.einsum("ij,ij->i", first, second) < 0)
-    sound = corner_angles(before, faces[turned]).min(axis=1) > 5 if len(turned) else turned > 0
-    turned = turned[sound]
+    turned = _turned(before, after, faces)
     if len(turned) == 0:
         return []
     x, y, z = after[faces[turned[0]]].mean(axis=0).round(2).tolist()
@@ -156,3 +152,27 @@ def _folds(before: Floats, after: Floats, faces: Ints, remedy: str) -> list[Find
         f"into itself. {remedy}"
     )
     return [Finding("folded", "warning", message, "scan", (x, y, z))]
+
+
+def _turned(before: Floats, after: Floats, faces: Ints) -> Ints:
+    """Numbers of the triangles that turned over and were no needles before."""
+    first, second = (
+        np.cross(v[faces[:, 1]] - v[faces[:, 0]], v[faces[:, 2]] - v[faces[:, 0]])
+        for v in (before, after)
+    )
+    turned = np.flatnonzero(np.einsum("ij,ij->i", first, second) < 0)
+    sound = corner_angles(before, faces[turned]).min(axis=1) > 5 if len(turned) else turned > 0
+    return np.asarray(turned[sound])
+
+
+def _unfolded(before: Floats, after: Floats, faces: Ints) -> Floats:
+    """The moved vertices, those of triangles that turned over moved less, by half and half."""
+    share = np.ones((len(before), 1))
+    moved = after
+    for _ in range(_HALVINGS):
+        turned = _turned(before, moved, faces)
+        if len(turned) == 0:
+            break
+        share[np.unique(faces[turned])] /= 2
+        moved = before + share * (after - before)
+    return np.asarray(moved)
