@@ -150,6 +150,16 @@ def test_dowel_holes_measure_the_pin_and_the_clearance(made: dict[str, ms.Workpi
             assert (rod ^ solid_of(mesh)).volume() < 0.02
 
 
+def test_loose_hardware_is_counted(made: dict[str, ms.Workpiece]) -> None:
+    pins = len(list(cuts(made["dowels"], "dowels")))
+    listed = figures(made["dowels"])["hardware"]
+    assert sum(row["count"] for row in listed) == pins
+    assert {row["standard"] for row in listed} == {"ISO 2338"}
+    bolts = len(list(cuts(made["bolted"], "bolted")))
+    assert [row["count"] for row in figures(made["bolted"])["hardware"]] == [bolts] * 3
+    assert figures(made["pegs"])["hardware"] == []
+
+
 def test_first_pin_of_a_pair_is_larger(made: dict[str, ms.Workpiece]) -> None:
     seen = {}
     for joint, pin in cuts(made["dowels"], "dowels"):

@@ -148,11 +148,16 @@ def _fit(piece: Workpiece, flange: Flange, wanted: Wanted) -> Fitted:
         void = shadow_of(piece)
         fitted.straps = place_straps(flange, taken, void, wanted.strap_grooves, wanted.strap_mm)
         if len(fitted.straps) < wanted.strap_grooves:
-            room = flange.region(taken, 0.0, 0.0)
             fitted.findings.append(
-                no_room(flange, room, "strap_groove", len(fitted.straps), wanted.strap_grooves,
-                         wanted.strap_mm / 2)
-            )  # fmt: skip
+                Finding(
+                    "no-room-for-strap-groove",
+                    "warning",
+                    f"{len(fitted.straps)} of {wanted.strap_grooves} strap grooves of "
+                    f"{wanted.strap_mm:g} mm found a stretch of the outside with no stop, bolt or "
+                    "pocket behind it: choose a smaller strap_mm, or make flange_mm larger",
+                    flange.upper,
+                )
+            )
     return fitted
 
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections import Counter
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -12,9 +13,18 @@ from numpy.typing import NDArray
 
 from ..geometry import solid
 from .hardware import BoltSize, Dowel, stock_length_mm
+from .keys import Key
 
-__all__ = ["DOVETAIL_DEEP_MM", "DOWEL_LENGTHS_MM", "SEAM_FLANGE_MM", "Dovetail", "DowelHole",
-           "Place", "SeamBolt"]  # fmt: skip
+__all__ = [
+    "DOVETAIL_DEEP_MM",
+    "DOWEL_LENGTHS_MM",
+    "SEAM_FLANGE_MM",
+    "Dovetail",
+    "DowelHole",
+    "Place",
+    "SeamBolt",
+    "hardware_list",
+]
 
 Floats = NDArray[np.float64]
 DOVETAIL_DEEP_MM = 6.0
@@ -217,6 +227,24 @@ class SeamBolt:
     def _pocket(self, wide: float, start: float, end: float, deep: float) -> solid.Solid:
         box = solid.box((-wide / 2, start, -_OVER_MM), (wide / 2, end, deep))
         return solid.moved(box, self.place.matrix())
+
+
+def hardware_list(keys: Iterable[Key]) -> list[dict[str, Any]]:
+    """Pins, screws, nuts and washers that keys need, the same things counted together."""
+    counted: Counter[tuple[str, str, str]] = Counter()
+    for key in keys:
+        if isinstance(key, DowelHole):
+            size = f"{key.pin.diameter_mm:g} m6 x {key.length_mm:g}"
+            counted["parallel pin", size, "ISO 2338"] += 1
+        if isinstance(key, SeamBolt):
+            size = key.size.size
+            counted["cap screw", f"{size} x {key.length_mm:g}", "ISO 4762"] += 1
+            counted["hexagon nut", size, "ISO 4032"] += 1
+            counted["washer", size, "ISO 7089"] += 1
+    return [
+        {"what": what, "size": size, "standard": standard, "count": count}
+        for (what, size, standard), count in counted.items()
+    ]
 
 
 def _described(place: Place) -> dict[str, Any]:

@@ -24,7 +24,7 @@ from .cut_planes import Cut
 from .cutting import place_cuts
 from .flanges import FLANGE_KEY_MM, flange_pegs
 from .jackets import filled
-from .joints import Dovetail, DowelHole, SeamBolt
+from .joints import Dovetail, DowelHole, SeamBolt, hardware_list
 from .keying import Joint
 from .keys import Key, Peg, peg_solid, socket_solid
 from .labels import Labels, OuterFaces, labelled, place_label
@@ -157,6 +157,7 @@ def split(
         "parts": rows,
         "joints": [*carried_joints(piece, parts), *(_described(item) for item in meetings)],
         "assembly": assembly.figures(),
+        "hardware": hardware_list(key for item in meetings for key in item.keys),
         "objective": objective,
         "clearance_mm": clearance_mm,
         "bodies_cm3": {
@@ -329,13 +330,14 @@ def _engages_mm(meeting: _Meeting) -> float | None:
 
 
 def _changed(name: str, cut: Cut, joint: str) -> Finding:
-    return Finding(
-        "joint-changed",
-        "note",
-        f"the cut of {name} at {'xyz'[cut.axis]} = {cut.at:.0f} mm has no room for "
-        f"{'bolts' if joint == 'bolted' else joint} and got pegs: make wall_mm and floor_mm larger",
-        name,
-    )
+    named = "bolts" if joint == "bolted" else f"a {joint}" if joint == "dovetail" else joint
+    place = f"the cut of {name} at {'xyz'[cut.axis]} = {cut.at:.0f} mm"
+    if cut.axis == 2 and joint in ("dovetail", "bolted"):
+        why = f"{place} is level, where {named} cannot open to the outside: it got pegs. Line up"
+        why += " its parts by them and hold them with a strap"
+    else:
+        why = f"{place} has no room for {named} and got pegs: make wall_mm and floor_mm larger"
+    return Finding("joint-changed", "note", why, name)
 
 
 def _labelled(
