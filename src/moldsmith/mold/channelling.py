@@ -79,10 +79,11 @@ def channels(
     most_tilt_deg : how far it may lean then; 1 to 35
 
     Air pockets are the void's local maxima of height in the pouring pose, told from
-    ripples by persistence.
+    ripples by persistence. Side pieces and core are drilled together: sprues on the curtains
+    between side pieces, where the void is widest near the top; vents at its high rim.
     Vent bores of 1 to 3 mm are common practice for gravity casting.
 
-    Findings: 'pocket-without-vent', 'sprue-near-rim', 'channel-blocked'.
+    Findings: 'pocket-without-vent', 'sprue-near-rim', 'sprue-narrow', 'channel-blocked'.
 
     Raises
     ------
@@ -97,14 +98,9 @@ def channels(
         from .side_channels import drilled_sides  # it is made of this module's channels
 
         return drilled_sides(
-            piece,
-            sprues=sprues,
-            sprue_mm=sprue_mm,
-            funnel_mm=funnel_mm,
-            vent_mm=vent_mm,
-            taper_deg=taper_deg,
-            pocket_mm=pocket_mm,
-        )
+            piece, sprues=sprues, sprue_mm=sprue_mm, funnel_mm=funnel_mm, vent_mm=vent_mm,
+            taper_deg=taper_deg, pocket_mm=pocket_mm, level=pouring == "level",
+        )  # fmt: skip
     pad = piece.body("pad")
     hidden = "lid" if "lid" in piece.bodies else "core"
     cover = piece.body(hidden)

@@ -86,12 +86,18 @@ def drilled_sides(
     vent_mm: float,
     taper_deg: float,
     pocket_mm: float,
+    level: bool = True,
 ) -> Workpiece:
     """The piece with upright bores from the top of the block, through whatever they cross.
 
     Sprues stand on curtains where the void is widest near the top, spread over them; vents
     on the void's summits, as near a curtain as these reach, and on two sides of a level rim.
     """
+    if not level:
+        raise BadParameter(
+            "pouring = 'tilted' with side pieces: their channels are made for a mold that stands",
+            "Choose 'level'",
+        )
     pad = piece.body("pad")
     names = mold_bodies(piece)
     top = max(float(piece.body(name).bounds[1, 2]) for name in names)
