@@ -210,7 +210,8 @@ def _ready(logs: Mapping[str, Mapping[str, Mapping[str, Any]]]) -> Section | Non
         for row in mix.get("parts") or ():
             key = (str(mix.get("material", "")), str(row["name"]))
             portions[key] = portions.get(key, 0) + pours * float(row["grams"])
-        for row in (stages.get("fasten") or {}).get("hardware") or ():
+        fitted = [(stages.get(name) or {}).get("hardware") or () for name in ("fasten", "split")]
+        for row in (row for rows in fitted for row in rows):
             what = (str(row["what"]), str(row["size"]), str(row.get("standard", "")))
             hardware[what] = hardware.get(what, 0) + int(row.get("count", 1))
     blocks: list[Block] = []

@@ -188,7 +188,7 @@ def assembly(scene: Scene) -> Section | None:
     if drawing := exploded_drawing(scene, labels):
         blocks.append(Plan(drawing, "The mold drawn apart. The numbers are the order."))
     blocks.append(Ticks(tuple(_steps(told, parts)), title="Order"))
-    blocks += _hardware(figures(piece, "fasten"))
+    blocks += _hardware(figures(piece, "fasten"), figures(piece, "split"))
     blocks += _joints(figures(piece, "split").get("joints") or ())
     return Section("assemble", "Put together", tuple(blocks))
 
@@ -199,7 +199,9 @@ def _steps(told: Mapping[str, Any], parts: Sequence[str]) -> list[Check]:
         part, onto = str(step.get("part", "")), step.get("onto")
         onto = listed([str(name) for name in onto]) if isinstance(onto, list | tuple) else onto
         joint = str(step.get("joint") or "")
-        note = f"{joint}. " if joint else ""
+        note = f"Joint: {joint}. " if joint else ""
+        if along := [str(name) for name in step.get("with") or ()]:
+            part = f"{part} with {listed(along)}"
         if (direction := step.get("direction")) is not None and onto:
             note += f"Push it {_heading(direction)}."
         checks.append(Check(f"{part} onto {onto}" if onto else f"Lay down {part}", note.strip()))
@@ -217,9 +219,9 @@ def _heading(direction: Sequence[float]) -> str:
     return words[axis][int(vector[axis] > 0)]
 
 
-def _hardware(told: Mapping[str, Any]) -> list[Block]:
+def _hardware(told: Mapping[str, Any], split: Mapping[str, Any]) -> list[Block]:
     blocks: list[Block] = []
-    rows = [row for row in told.get("hardware") or () if isinstance(row, Mapping)]
+    rows = [*(told.get("hardware") or ()), *(split.get("hardware") or ())]
     if rows:
         lines = tuple(
             (
