@@ -1,0 +1,110 @@
+"""Block against jacket: grams and hours of the printed mold, and what making it costs.
+
+    python benchmarks/jackets.py
+
+Grams and hours are those of `estimate`, which slices the parts. Times are CPU seconds of
+`block` alone. The tables are written to `jackets.md` beside this file.
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+
+import moldsmith as ms
+
+HERE = Path(__file__).resolve().parent
+sys.path.insert(0, str(HERE.parent / "tests"))
+
+from shapes import heightfield, patched  # noqa: E402 - found through the line above
+
+BIG = ms.Printer(volume_mm=(500, 500, 400))  # so that the cuts of a split do not tell
+# Name -> size in plan, height of the hill, its reach, all in mm.
+HILLS = {
+    "shallow": ((200, 160), 25.0, 55.0),
+    "belly": ((240, 200), 70.0, 60.0),
+    "deep": ((240, 200), 120.0, 60.0),
+}
+WALL_MM = 4.0
+STEPS_MM = (4.0, 2.8, 2.0)
+
+
+def main() -> None:
+    text = "\n".join(
+        ["# Figures of the last run of `benchmarks/jackets.py`", "", *_molds(), *_growth()]
+    )
+    (HERE / "jackets.md").write_text(text, encoding="utf-8")
+    print(text)
+
+
+def _pad(name: str, step_mm: float, cell_mm: float) -> ms.Workpiece:
+    size, height, reach = HILLS[name]
+
+    def ground(x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        return np.asarray(height * np.exp(-(x**2 + y**2) / (2 * reach**2)))
+
+    scan = patched(heightfield(ground, size, step_mm), name)
+    return ms.shell(scan, thickness_mm=10, taper_mm=25, edge_mm=1.5, cell_mm=cell_mm)
+
+
+def _molds() -> list[str]:
+    lines = [
+        '## A mold of cavity and core: block (`outer = "rectangle"`) and jacket',
+        "",
+        f"Wall {WALL_MM:g} mm, ribs of 2.4 mm at most 90 mm apart. Solid: volume times density, "
+        "PLA. Printed: grams and hours",
+        "by slices, with the estimate's walls, skins and infill. Stiffness: of the block's, "
+        "cavity and core, by a beam formula.",
+        "",
+        "| pad | outer | solid g | printed g | hours | stiffness kept | overhang mm² |",
+        "|---|---|---|---|---|---|---|",
+    ]
+    for name in HILLS:
+        pad = _pad(name, 5.0, 5.0)
+        for outer in ("rectangle", "jacket"):
+            made = ms.block(pad, outer=outer, wall_mm=WALL_MM)  # type: ignore[arg-type]
+            parts = ms.split(made, printer=BIG, flange_keys=4, labels="none")
+            hanging = ms.overhangs(parts, printer=BIG).record("overhangs")["figures"]["parts"]
+            said = ms.estimate(parts, printer=BIG).record("estimate")["figures"]
+            solid = sum(parts.body(row["body"]).volume for row in said["parts"]) / 1000 * 1.24
+            jacket = made.record("block")["figures"].get("jacket", {"bodies": []})
+            kept = " / ".join(f"{row['stiffness_kept']:.2f}" for row in jacket["bodies"]) or "1"
+            over = sum(row["flagged_mm2"] for row in hanging)
+            lines.append(
+                f"| {name} | {outer} | {solid:.0f} | {said['grams']:.0f} | "
+                f"{said['seconds'] / 3600:.1f} | {kept} | {over:.0f} |"
+            )
+    return [*lines, ""]
+
+
+def _growth() -> list[str]:
+    lines = [
+        "## Time of `block` by triangles of the pad (belly)",
+        "",
+        "| triangles | outer | CPU s | s per 100,000 triangles | growth per doubling |",
+        "|---|---|---|---|---|",
+    ]
+    for outer in ("rectangle", "jacket"):
+        before: tuple[int, float] | None = None
+        for step in STEPS_MM:
+            pad = _pad("belly", step, step)
+            count = len(pad.body("pad").faces)
+            start = time.process_time()
+            ms.block(pad, outer=outer, wall_mm=WALL_MM)  # type: ignore[arg-type]
+            took = time.process_time() - start
+            grown = ""
+            if before is not None:
+                share = np.log(took / before[1]) / np.log(count / before[0])
+                grown = f"{2**share:.2f}"
+            lines.append(
+                f"| {count:,} | {outer} | {took:.1f} | {took / count * 1e5:.1f} | {grown} |"
+            )
+            before = (count, took)
+    return [*lines, ""]
+
+
+if __name__ == "__main__":
+    main()
