@@ -120,11 +120,17 @@ def _heading(piece: Workpiece, name: str, parameters: Mapping[str, Any]) -> dict
         "parameters": parameters,
         "inputs": dict(sorted(inputs.items())),
         "frame_in": _plain(piece.frame),
-        "libraries": {library: version(library) for library in _LIBRARIES},
+        "libraries": dict(_library_versions()),
     }
     figures = [record["figures"] for record in piece.records]
     heading["key"] = hashlib.sha256(_dumps([heading, figures]).encode()).hexdigest()
     return heading
+
+
+@functools.cache
+def _library_versions() -> tuple[tuple[str, str], ...]:
+    """Versions of the libraries that the results depend on; looking them up reads files."""
+    return tuple((library, version(library)) for library in _LIBRARIES)
 
 
 def _finish(
