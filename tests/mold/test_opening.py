@@ -48,6 +48,7 @@ def test_what_lies_on_top_goes_first() -> None:
     releases, stuck = opened(bodies, ways)
     assert stuck == []
     assert [release.body for release in releases] == ["cap", "base", "middle"]
+    assert [release.after for release in releases] == [(), ("cap",), ()]
     assert max(release.penetration_mm for release in releases) <= CONTACT_MM
 
 

@@ -30,7 +30,8 @@ class Release:
     """A body on its way out: travel until it is clear of all others, and how deep it met them.
 
     penetration_mm : into the rigid bodies still in place; casting_mm : into the casting,
-    which gives way by that much; where : the deepest place before the move
+    which gives way by that much; where : the deepest place before the move; after : the
+    bodies that must have left before
     """
 
     body: str
@@ -39,6 +40,7 @@ class Release:
     penetration_mm: float
     casting_mm: float = 0.0
     where: Vector = (0.0, 0.0, 0.0)
+    after: tuple[str, ...] = ()
 
     def figures(self) -> dict[str, Any]:
         return {
@@ -47,6 +49,7 @@ class Release:
             "travel_mm": round(self.travel_mm, 2),
             "penetration_mm": round(self.penetration_mm, 4),
             "casting_mm": round(self.casting_mm, 3),
+            "after": list(self.after),
         }
 
 
@@ -96,7 +99,8 @@ def opened(
             soft, _ = swept_mm(bodies[name], casting, directions[name])
         travel = max((_travel(bodies[name], bodies[other], directions[name]) for other in left),
                      default=_height(bodies[name], directions[name]))  # fmt: skip
-        releases.append(Release(name, directions[name], travel, depth, soft, where))
+        waits = tuple(sorted(graph.predecessors(name), key=rank.__getitem__))
+        releases.append(Release(name, directions[name], travel, depth, soft, where, waits))
     return releases, stuck
 
 
