@@ -39,6 +39,7 @@ SCHEMA_ID = "moldsmith/stage-log"
 SCHEMA_VERSION = 1
 LOG_NAME = "log.json"
 FAILED_NAME = "failed.json"
+FAILED_PREFIX = "failed-"  # of what a stage attached that a finding stopped
 _LIBRARIES = (
     "numpy",
     "scipy",
@@ -177,7 +178,8 @@ def _finish(
     if folder is not None:
         stale = _files(folder) - _named(record)
         write_text(folder / LOG_NAME, _dumps(record) + "\n")
-        for file in sorted(stale | {FAILED_NAME}):
+        failed = {path.name for path in folder.glob(f"{FAILED_PREFIX}*")}
+        for file in sorted(stale | failed | {FAILED_NAME}):
             (folder / file).unlink(missing_ok=True)
     _tell(f"{record['seconds']:.1f} s", piece.name, heading["stage"], record["seconds"])
     return replace(
@@ -246,7 +248,7 @@ def _refuse_stops(result: Workpiece, folder: Path | None) -> None:
         if finding.severity == "stop":
             for file, data in result.draft.attachments.items():
                 if folder is not None:
-                    write_bytes(folder / file, data)
+                    write_bytes(folder / f"{FAILED_PREFIX}{file}", data)
             raise CannotBuild(finding.message)
 
 

@@ -113,12 +113,14 @@ def test_too_few_sides_are_refused_with_place_picture_and_number(tmp_path: Path)
     with pytest.raises(CannotBuild, match=r"2 side pieces do not release the pad: it is held \d"
                                           r".*at x -?\d+, y -?\d+, z \d+.*pieces = 3"):  # fmt: skip
         ms.block(piece, style="pieces", pieces=2)
-    picture = next((tmp_path / "lobes").glob("*-block/held.png"))
+    picture = next((tmp_path / "lobes").glob("*-block/failed-held.png"))
     assert picture.read_bytes().startswith(b"\x89PNG")
     log = (picture.parent / "failed.json").read_text(encoding="utf-8")
     place = np.array([float(part.split()[1].rstrip(",")) for part in
                       log.split(" at ")[1].split(" (")[0].split(", ")])  # fmt: skip
     gap, _ = distance_to(MADE["five-lobes"][0], place[None])
+    ms.block(piece, style="pieces")
+    assert not picture.exists()  # it told of what is no longer so
     assert gap[0] < 15  # told in the scan's own coordinates: on the pad or the print beyond it
 
 

@@ -109,7 +109,7 @@ def block(
     ``opening`` in the figures is the order to open them in, each step verified.
 
     Findings: 'not-released' (a stop) where side pieces hold the casting deeper than
-    permitted, with what number would release it and the picture ``held.png``;
+    permitted, with what number would release it and the picture ``failed-held.png``;
     'undercut-rigid' where core and cavity lock, 'undercut-casting' where the casting must
     flex to leave the cavity, 'flat-back', 'no-room-for-stops', 'stretch-off-core',
     'no-order', 'no-room-for-key', 'few-keys',
