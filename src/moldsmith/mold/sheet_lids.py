@@ -10,6 +10,7 @@ import numpy as np
 import shapely
 
 from ..errors import BadParameter
+from ..geometry import solid
 from ..workpiece import Finding, Workpiece
 from .hardware import bolt
 from .plates import rectangular_plate, rectangular_thickness_mm
@@ -23,7 +24,8 @@ LidKind = Literal["printed", "sheet"]
 SHEET_YOUNGS_MPA = 3000.0
 SHEET_POISSON = 0.37  # 0.35 to 0.40, from memory
 SHEET_STRESS_MPA = 10.0
-_CURED_ROUND_MM = 0.5
+_WHOLE_MM = 0.5  # thicknesses are asked for in steps of this
+_UNDER_MM = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,9 +74,14 @@ def lid_plan(piece: Workpiece) -> LidPlan:
         thickness = float(np.ptp(bounds[:, 2])) if bounds is not None else 0.0
     holes = (*_bores(piece), *_bolts(piece), *_pegs(piece))
     outline = shapely.Polygon(figures["outline_plan"])
-    return LidPlan(
-        piece.name, outline, holes, shapely.Polygon(figures["trim_plan"]), float(thickness)
-    )
+    return LidPlan(piece.name, outline, holes, _under_the_lid(piece), float(thickness))
+
+
+def _under_the_lid(piece: Workpiece) -> shapely.Polygon:
+    """The casting's outline just under the lid, also where blocking out widened it."""
+    body = solid.from_mesh(piece.body("pad"))
+    parts = shapely.get_parts(solid.section(body, body.bounding_box()[5] - _UNDER_MM))
+    return shapely.Polygon(max(parts, key=lambda part: part.area).exterior)
 
 
 def cut_from_sheet(piece: Workpiece) -> tuple[str, ...]:
@@ -150,7 +157,7 @@ def sheet_check(
         deflection_limit_mm=bend_limit_mm,
         **plate,
     )
-    wanted = float(np.ceil(least / _CURED_ROUND_MM) * _CURED_ROUND_MM)
+    wanted = float(np.ceil(least / _WHOLE_MM) * _WHOLE_MM)
     figures = {
         "kind": "sheet",
         "thickness_mm": thickness_mm,
