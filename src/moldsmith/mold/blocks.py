@@ -28,11 +28,11 @@ from .draft import Undercut, best_pulls, undercut
 from .draft_map import PERMITTED_PERCENT, draft_figures, draft_picture, held_percent
 from .enclosing import Outer, outline_of, relieved, stitched
 from .jacketing import JacketSizes, jackets_of
-from .opening import lift_off
+from .lifting import cover_release
 from .parting import Hindrance, hindrance, parting_sheet
 from .sheet_lids import LidKind, sheet_check
 from .shutoff import shut_off, shut_off_figures, shut_off_findings
-from .side_blocks import block_of_sides, sides_that_release
+from .side_blocks import block_of_sides
 from .stiffness import head_kpa
 
 __all__ = ["Outer", "Style", "block"]
@@ -192,7 +192,8 @@ def block(
         "percent": round(held, 2),
         "permitted_percent": permitted,
     }
-    findings += _findings(meshes, pad, style, piece, stops, relief_mm)
+    release, locked = cover_release(piece, meshes)
+    findings += [*locked, *_findings(pad, style, piece, stops, relief_mm)]
     findings += _held_findings(drag, held, permitted)
     attachments = {"draft.ply": draft_picture(cast.vertices - [0, 0, low], cast.show)}
     if filled is not None:
@@ -221,7 +222,7 @@ def block(
         "relief_mm": relief_mm if style == "cored" else 0.0,
         "trim_line_eased_mm": round(eased_by(piece, cast), 3),
         "pulls": [_pull_figures(item) for item in pulls[:3]],
-        "opening": [_lifted(meshes)],
+        "opening": [release.figures()],
         "void_cm3": round(float(pad.volume) / 1000, 3),
         "block_cm3": round(sum(float(mesh.volume) for mesh in meshes.values()) / 1000, 3),
         **more,
@@ -301,12 +302,6 @@ def _pulls(piece: Workpiece, pull: Vector | None) -> list[Undercut]:
     return [undercut(pad.vertices, show, direction)]
 
 
-def _lifted(meshes: dict[str, trimesh.Trimesh]) -> dict[str, object]:
-    """The one release of a mold of two bodies: the cover off the cavity, straight up."""
-    (cavity, cover), name = meshes.values(), list(meshes)[1]
-    return lift_off(name, solid.from_mesh(cover), solid.from_mesh(cavity)).figures()
-
-
 def _pull_figures(item: Undercut) -> dict[str, object]:
     return {
         "direction": [round(value, 5) for value in item.direction],
@@ -316,7 +311,6 @@ def _pull_figures(item: Undercut) -> dict[str, object]:
 
 
 def _findings(
-    meshes: dict[str, trimesh.Trimesh],
     pad: trimesh.Trimesh,
     style: Style,
     piece: Workpiece,
@@ -324,33 +318,16 @@ def _findings(
     relief_mm: float,
 ) -> list[Finding]:
     findings = []
-    cavity = meshes["cavity"]
-    if style == "cored":
-        lock = hindrance(meshes["core"], cavity, _RAY_MM)
-        if lock.area_mm2 > 0:
-            count = sides_that_release(piece)
-            offer = f"Choose style = 'pieces' ({count} side pieces release it), c" if count else "C"
-            findings.append(
-                Finding(
-                    "undercut-rigid",
-                    "warning",
-                    f"core and cavity lock over {lock.area_mm2 / 100:.1f} cm², {lock.depth_mm:.1f} "
-                    f"mm deep: the printed core does not lift straight out. {offer}rop less far "
-                    "round the body, or try another pull",
-                    "core",
-                    lock.where,
-                )
+    if style == "cored" and relief_mm > 0 and len(stops) < 3:
+        findings.append(
+            Finding(
+                "no-room-for-stops",
+                "warning",
+                f"only {len(stops)} of 3 stops found room outside the land: the land alone "
+                "holds the gap. Make flange_mm larger or land_mm smaller",
+                "core",
             )
-        if relief_mm > 0 and len(stops) < 3:
-            findings.append(
-                Finding(
-                    "no-room-for-stops",
-                    "warning",
-                    f"only {len(stops)} of 3 stops found room outside the land: the land alone "
-                    "holds the gap. Make flange_mm larger or land_mm smaller",
-                    "core",
-                )
-            )
+        )
     if style == "lidded":
         before = float(piece.body("pad").volume)
         findings.append(
