@@ -260,7 +260,7 @@ def _large() -> str:
     if "failed" in row:
         return "\n".join([*lines, f"failed: {row['failed']}", ""])
     lines += [
-        f"A body of {made['triangles']:,} triangles, densest on the torso, noisy, holed and "
+        f"A body of {made['triangles']:,} triangles, densest on the torso, noisy, holed and",
         "littered; the torso's",
         "front shelled 8 mm inward at 1 mm cells; the whole body then stood up and made another",
         "size. One process; peaks are of the whole process, imports and all bodies so far included.",
