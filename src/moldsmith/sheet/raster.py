@@ -76,12 +76,12 @@ def render(
     depth, face = _nearest(screen, fine.width, fine.height)
     shade = _lit(corners, np.concatenate([item.colours for item in painted]), fine.axes)
     # Face -1, where nothing is, reads the last row: paper.
-    tones = np.concatenate([shade, [paper]]).astype(np.float32)
-    picture = tones[face]
-    picture[_outlines(depth, fine.height * _LINE_MM)] *= np.float32(0.45)
-    halved = picture[::2] + picture[1::2]
-    smooth = (halved[:, ::2] + halved[:, 1::2]) / 4
-    pixels: NDArray[np.uint8] = np.rint(np.clip(smooth, 0, 255)).astype(np.uint8)
+    tones = np.rint(np.clip(np.concatenate([shade, [paper]]), 0, 255)).astype(np.uint8)
+    picture = np.take(tones, face, axis=0, mode="wrap")
+    line = _outlines(depth, fine.height * _LINE_MM)
+    picture[line] = np.rint(picture[line] * 0.45)
+    halved = picture[::2].astype(np.uint16) + picture[1::2]
+    pixels: NDArray[np.uint8] = ((halved[:, ::2] + halved[:, 1::2] + 2) >> 2).astype(np.uint8)
     return pixels
 
 
@@ -123,12 +123,21 @@ def _nearest(screen: Floats, width: int, height: int) -> tuple[Floats, Ints]:
 
 def _spans(screen: Floats, width: int, height: int) -> tuple[Ints, Ints, Ints, Ints]:
     """The rows of pixels of each triangle: triangle, row, first column, number of columns."""
-    y = screen[:, :, 1]
-    top = np.clip(np.ceil(y.min(axis=1) - 0.5), 0, height).astype(np.int64)
-    stop = np.clip(np.ceil(y.max(axis=1) - 0.5), 0, height).astype(np.int64)
-    rows = np.maximum(stop - top, 0)
-    triangle = np.repeat(np.arange(len(screen)), rows)
-    row = top[triangle] + np.arange(len(triangle)) - np.repeat(np.cumsum(rows) - rows, rows)
+    one, two, three = (screen[:, k, :2] for k in range(3))
+    size = (width, height)
+    low = np.minimum(np.minimum(one, two), three)
+    low = np.clip(np.ceil(low - 0.5), 0, size).astype(np.int64)
+    high = np.maximum(np.maximum(one, two), three)
+    high = np.clip(np.ceil(high - 0.5), 0, size).astype(np.int64)
+    # Of the others no pixel's middle is within.
+    live = np.flatnonzero((high[:, 0] > low[:, 0]) & (high[:, 1] > low[:, 1]))
+        (high[:, 0] > low[:, 0]) & (high[:, 1] > low[:, 1])
+    )  # of the others no pixel's middle is within
+    top = low[live, 1]
+    rows = high[live, 1] - top
+    place = np.repeat(np.arange(len(live)), rows)
+    triangle = live[place]
+    row = top[place] + np.arange(len(place)) - np.repeat(np.cumsum(rows) - rows, rows)
     middle = row + 0.5
     left, right = np.full(len(row), np.inf), np.full(len(row), -np.inf)
     for start, end in ((0, 1), (1, 2), (2, 0)):

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 import trimesh
 from numpy.typing import NDArray
+from trimesh.exchange.stl import HeaderError, load_stl_binary
 
-from ..geometry import stl
 from ..printing.flagging import face_angles_deg
 from ..printing.parts import listed_parts
 from ..workpiece import Workpiece
@@ -32,7 +32,8 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 _SMALL_PX = (400, 330)
-_LARGE_PX = (900, 1000)
+_STAGE_PX = (320, 264)
+_LARGE_PX = (760, 845)
 _COVER_PX = (400, 400)
 _FLAG = np.array([179, 54, 27], dtype=np.uint8)
 _STAGE_TITLES = {
@@ -225,9 +226,9 @@ def stage_pictures(scene: Scene) -> tuple[Picture, ...]:
             steps = _lifted(meshes, scene.pull) if len(meshes) > 1 else {}
             if all(name in scene.steps for name in meshes):
                 steps = scene.steps
-        taken = shot(meshes, toward, up, _SMALL_PX, steps=steps)
+        taken = shot(meshes, toward, up, _STAGE_PX, steps=steps)
         title = _STAGE_TITLES.get(stage, stage.replace("_", " ").capitalize())
-        found.append(Picture(taken.png, *_SMALL_PX, f"{title} ({stage})"))
+        found.append(Picture(taken.png, *_STAGE_PX, f"{title} ({stage})"))
     return tuple(found)
 
 
@@ -246,8 +247,10 @@ def _made(scene: Scene, number: int, record: Mapping[str, object]) -> dict[str, 
         elif piece.folder is not None:
             path = piece.folder / f"{number:02d}-{record['stage']}" / str(outputs[name]["file"])
             try:
-                meshes[name] = trimesh.Trimesh(*stl.decode(path.read_bytes()), process=False)
-            except (OSError, ValueError):
+                with path.open("rb") as file:
+                    loose = load_stl_binary(file)  # corners need not be welded to be looked at
+                meshes[name] = trimesh.Trimesh(loose["vertices"], loose["faces"], process=False)
+            except (OSError, ValueError, HeaderError):
                 continue
     return meshes
 
