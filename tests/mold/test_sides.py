@@ -9,6 +9,7 @@ from typing import Any
 import manifold3d
 import numpy as np
 import pytest
+import shapely
 import trimesh
 
 import moldsmith as ms
@@ -131,6 +132,18 @@ def test_number_of_sides_can_be_asked_for() -> None:
     assert max(step["penetration_mm"] for step in figures["opening"]) <= 0.01
 
 
+def test_side_pieces_stand_off_each_other_by_the_gap_asked_for() -> None:
+    piece = ms.block(padded("barrel"), style="pieces", parting_gap_mm=0.3)
+    one, other = (solid(piece.body(name)) for name in ("side-1", "side-2"))
+    for height in (20.0, 72.0):  # between the keys
+        plans = [
+            shapely.union_all([shapely.Polygon(ring) for ring in body.slice(height).to_polygons()])
+            for body in (one, other)
+        ]
+        assert plans[0].distance(plans[1]) == pytest.approx(0.3, abs=0.02)
+    assert piece.record("block")["figures"]["parting_gap_mm"] == 0.3
+
+
 def test_channels_reach_the_void_from_the_top_and_split_keeps_the_keys() -> None:
     piece = ms.channels(ms.block(padded("barrel"), style="pieces"))
     figures = piece.record("channels")["figures"]
@@ -159,6 +172,7 @@ def test_channels_reach_the_void_from_the_top_and_split_keeps_the_keys() -> None
         ({"pieces": 1}, r"pieces = 1.*Choose 2 to 6"),
         ({"pieces": 7}, r"pieces = 7.*Choose 2 to 6"),
         ({"permitted_undercut_mm": 0}, "permitted_undercut_mm = 0.*Choose 0.1 to 20"),
+        ({"parting_gap_mm": 1}, "parting_gap_mm = 1.*Choose 0 to 0.5"),
         ({"pull": (0, 0, 0)}, "pull = .*not all 0"),
     ],
 )

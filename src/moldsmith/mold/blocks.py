@@ -58,6 +58,7 @@ def block(
     pull: Vector | None = None,
     pieces: int = 0,
     permitted_undercut_mm: float = 2.0,
+    parting_gap_mm: float = 0.0,
     block_out: bool = False,
     permitted_undercut_percent: float | None = None,
     rib_mm: float = 2.4,
@@ -90,6 +91,8 @@ def block(
     pieces : with style 'pieces', how many side pieces, 2 to 6; 0 for the fewest that release
     permitted_undercut_mm : with style 'pieces', how far the casting may be held by a side
         piece as it leaves, 0.1 to 20; 2 mm suits flexible foam (common practice)
+    parting_gap_mm : with style 'pieces', what side pieces stand off each other, 0 to 0.5: 0 for
+        faces that touch; twice the seal coat where they are coated too
     block_out : fill what of the cavity hangs over the casting along the pull, so that a rigid
         mold lets go; the casting gains that volume
     permitted_undercut_percent : what the casting may give to leave the cavity, 0 to 200; the
@@ -138,6 +141,7 @@ def block(
             pull=pull,
             pieces=pieces,
             permitted_undercut_mm=permitted_undercut_mm,
+            parting_gap_mm=parting_gap_mm,
         )
     piece = with_room_for_coat(piece)
     pulls = _pulls(piece, pull)

@@ -11,7 +11,7 @@ from ..geometry import solid
 from ..geometry.radial import TURNS, RadialMap, held_mm
 from .side_pulls import Surface
 
-__all__ = ["Curtain", "curtains", "wedge"]
+__all__ = ["Curtain", "curtain_slab", "curtains", "wedge"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -141,32 +141,60 @@ def wedge(map_: RadialMap, low: Curtain, high: Curtain, far_mm: float) -> solid.
 
     Wedges that share a curtain share its triangles.
     """
-    # Between plane curtains on an upright axis a wedge needs no rows but its ends.
-    upright = low.plane and high.plane and float(np.ptp(map_.middle, axis=0).max()) == 0
-    pick = np.array([0, -1]) if upright else np.arange(len(map_.z))
-    rows, low_deg, high_deg = len(pick), low.degrees[pick], high.degrees[pick]
+    pick = _rows(map_, low, high)
+    low_deg, high_deg = low.degrees[pick], high.degrees[pick]
     gap = (high_deg - low_deg) % TURNS
-    share = np.linspace(0, 1, _ARC)
-    degrees = low_deg[:, None] + gap[:, None] * share
+    degrees = low_deg[:, None] + gap[:, None] * np.linspace(0, 1, _ARC)
     degrees[:, -1] = high_deg
-    turn = np.radians(degrees % TURNS)
     far = far_mm / np.cos(np.radians(TURNS / (_ARC - 1) / 2))
     middle = map_.middle[pick]
-    ring = middle[:, None] + far * np.stack([np.cos(turn), np.sin(turn)], axis=-1)
+    ring = middle[:, None] + far * _rays(degrees)
     plan = np.concatenate([middle[:, None], ring], axis=1)  # the axis, then along the arc
-    z = map_.z[pick]
+    return _lofted(plan, map_.z[pick])
+
+
+def curtain_slab(map_: RadialMap, curtain: Curtain, far_mm: float, gap_mm: float) -> solid.Solid:
+    """The solid that lies within half a gap of a curtain."""
+    pick = _rows(map_, curtain)
+    ray = _rays(curtain.degrees[pick])
+    aside = gap_mm / 2 * np.stack([ray[:, 1], -ray[:, 0]], axis=1)
+    middle, far = map_.middle[pick], map_.middle[pick] + far_mm * ray
+    plan = np.stack([middle, middle + aside, far + aside, far - aside, middle - aside], axis=1)
+    return _lofted(plan, map_.z[pick])
+
+
+def _rows(map_: RadialMap, *hung: Curtain) -> Ints:
+    """The rows that a solid along curtains needs: between plane ones on an upright axis, its
+    ends alone."""
+    upright = float(np.ptp(map_.middle, axis=0).max()) == 0
+    if upright and all(curtain.plane for curtain in hung):
+        return np.array([0, len(map_.z) - 1])
+    return np.arange(len(map_.z))
+
+
+def _rays(degrees: Floats) -> Floats:
+    turn = np.radians(degrees % TURNS)
+    return np.stack([np.cos(turn), np.sin(turn)], axis=-1)
+
+
+def _lofted(plan: Floats, heights: Floats) -> solid.Solid:
+    """The solid through level polygons (r, n, 2), star-shaped from their first corners.
+
+    It ends a little under the first height and over the last.
+    """
+    rows, count = plan.shape[:2]
+    z = heights.copy()
     z[0] -= 2.0
     z[-1] += 2.0
-    count = _ARC + 1
     points = np.concatenate([plan, np.broadcast_to(z[:, None, None], (rows, count, 1))], axis=2)
     number = np.arange(rows * count).reshape(rows, count)
     p, q = number, np.roll(number, -1, axis=1)
     a, b, c, d = p[:-1], q[:-1], q[1:], p[1:]  # along the row, then up
     sides = np.stack([np.stack([a, b, c], axis=-1), np.stack([a, c, d], axis=-1)])
-    # The last quad runs from the arc back to the axis: cut as the first is, from the axis up.
+    # The last quad runs back to the first corner: cut as the first is, from that corner up.
     sides[0, :, -1] = np.stack([b[:, -1], c[:, -1], d[:, -1]], axis=-1)
     sides[1, :, -1] = np.stack([b[:, -1], d[:, -1], a[:, -1]], axis=-1)
-    fan = np.stack([number[0, :1].repeat(_ARC - 1), number[0, 1:-1], number[0, 2:]], axis=1)
+    fan = np.stack([number[0, :1].repeat(count - 2), number[0, 1:-1], number[0, 2:]], axis=1)
     top = fan + (rows - 1) * count
     faces = np.concatenate([sides.reshape(-1, 3), fan[:, ::-1], top])
     return solid.from_arrays(points.reshape(-1, 3), faces)

@@ -37,9 +37,10 @@ def block_of_sides(
     pull: Vector | None,
     pieces: int,
     permitted_undercut_mm: float,
+    parting_gap_mm: float = 0.0,
 ) -> Workpiece:
     """The piece in its mold frame with 'side-1' to 'side-N' and 'core'; see `block`."""
-    _check(pieces, permitted_undercut_mm)
+    _check(pieces, permitted_undercut_mm, parting_gap_mm)
     piece = with_room_for_coat(piece)
     axis = axis_of(piece) if pull is None else pull
     if not np.linalg.norm(axis) > 1e-9:
@@ -54,7 +55,7 @@ def block_of_sides(
         back = before @ np.linalg.inv(np.asarray(piece.frame.moved))
         stop = refusal(plans, others, back)
         return piece.note({}, [stop], held_picture(made, surface, plans[-1]))
-    return _built(piece, made, surface, plans, outer, max(wall_mm, flange_mm))
+    return _built(piece, made, surface, plans, outer, max(wall_mm, flange_mm), parting_gap_mm)
 
 
 def sides_that_release(piece: Workpiece, permitted_mm: float = 2.0) -> int | None:
@@ -67,13 +68,15 @@ def sides_that_release(piece: Workpiece, permitted_mm: float = 2.0) -> int | Non
     return plan.count if plan.releases else None
 
 
-def _check(pieces: int, permitted: float) -> None:
+def _check(pieces: int, permitted: float, gap: float) -> None:
     if pieces != 0 and not 2 <= pieces <= MOST_SIDES:
         raise BadParameter(
             f"pieces = {pieces}", f"Choose 2 to {MOST_SIDES} side pieces, or 0 for the fewest"
         )
     if not 0.1 <= permitted <= 20:
         raise BadParameter(f"permitted_undercut_mm = {permitted:g}", "Choose 0.1 to 20 mm")
+    if not 0 <= gap <= 0.5:
+        raise BadParameter(f"parting_gap_mm = {gap:g}", "Choose 0 to 0.5 mm")
 
 
 def _built(
@@ -83,6 +86,7 @@ def _built(
     plans: list[Sides],
     outer: Outer,
     margin: float,
+    gap_mm: float,
 ) -> Workpiece:
     plan = plans[-1]
     cast = Cast(made.vertices, made.show, made.back, made.rims[0])
@@ -90,7 +94,7 @@ def _built(
     whole = block_of(outline, made)
     core = solid.intersection(made.core, whole)
     banded, grooves = grooved(whole, outline, made.low_mm, made.high_mm)
-    sides = side_solids(banded, made, surface, plan)
+    sides = side_solids(banded, made, surface, plan, gap_mm)
     sides, relieved_mm3 = relieved_sides(sides, made, surface, plan)
     sides, core, joints = keyed(sides, core, made, surface, plan, outline)
     bodies = {f"side-{number}": side for number, side in enumerate(sides, start=1)}
@@ -118,7 +122,7 @@ def _built(
         "held_mm": round(plan.depth_mm, 3),
         "tried": [{"pieces": item.count, "held_mm": round(item.depth_mm, 3)} for item in plans],
         "plane_curtains": [curtain.plane for curtain in plan.curtains],
-        "parting_gap_mm": 0.0,
+        "parting_gap_mm": gap_mm,
         "relieved_mm3": round(relieved_mm3, 3),
         "opening": _opening(releases, stretch),
         "joints": [_lowered(joint, low).figures() for joint in joints if joint.pegs],

@@ -12,7 +12,7 @@ from ..geometry import solid
 from ..geometry.radial import TURNS, RadialMap, held_mm, radial_map
 from ..workpiece import Vector
 from .core_prints import Plugged
-from .curtains import Curtain, curtains, wedge
+from .curtains import Curtain, curtain_slab, curtains, wedge
 from .side_pulls import MOST_SIDES, SidePulls, Surface, labelled, side_pulls
 
 __all__ = ["Sides", "block_of", "planned", "side_solids", "surface_of"]
@@ -128,9 +128,10 @@ def block_of(outline: shapely.Polygon, made: Plugged) -> solid.Solid:
 
 
 def side_solids(
-    whole: solid.Solid, made: Plugged, surface: Surface, plan: Sides
+    whole: solid.Solid, made: Plugged, surface: Surface, plan: Sides, gap_mm: float = 0.0
 ) -> list[solid.Solid]:
-    """The block less the plug, divided by the curtains: nothing lost, nothing twice."""
+    """The block less the plug, divided by the curtains: nothing lost but the gap between them,
+    nothing twice."""
     # At a folded rim the core may look out of the plug by a hair: no side piece goes there.
     rest = solid.difference(solid.difference(whole, made.plug), made.core)
     low, high = np.reshape(whole.bounding_box(), (2, 3))
@@ -140,7 +141,12 @@ def side_solids(
         cutter = wedge(surface.map, plan.curtains[number - 1], plan.curtains[number], far)
         found.append(solid.intersection(rest, cutter))
         rest = solid.difference(rest, cutter)
-    return _without_crumbs([*found, rest])
+    sides = _without_crumbs([*found, rest])
+    if gap_mm == 0:
+        return sides
+    slabs = [curtain_slab(surface.map, curtain, far, gap_mm) for curtain in plan.curtains]
+    return [max(solid.components(solid.difference(side, *slabs)), key=solid.volume_mm3)
+            for side in sides]  # fmt: skip
 
 
 def _without_crumbs(sides: list[solid.Solid]) -> list[solid.Solid]:
