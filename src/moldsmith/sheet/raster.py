@@ -131,8 +131,6 @@ def _spans(screen: Floats, width: int, height: int) -> tuple[Ints, Ints, Ints, I
     high = np.clip(np.ceil(high - 0.5), 0, size).astype(np.int64)
     # Of the others no pixel's middle is within.
     live = np.flatnonzero((high[:, 0] > low[:, 0]) & (high[:, 1] > low[:, 1]))
-        (high[:, 0] > low[:, 0]) & (high[:, 1] > low[:, 1])
-    )  # of the others no pixel's middle is within
     top = low[live, 1]
     rows = high[live, 1] - top
     place = np.repeat(np.arange(len(live)), rows)
