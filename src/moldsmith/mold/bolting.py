@@ -102,7 +102,7 @@ class JackScrew:
 
 def bolt_radius_mm(size: BoltSize, clearance_mm: float) -> float:
     """Half the width of the widest bore a bolt needs."""
-    return max(_nut_bore(size, clearance_mm), _head_bore(size, clearance_mm)) / 2 * _ROUND
+    return float(max(_nut_bore(size, clearance_mm), _head_bore(size, clearance_mm)) / 2 * _ROUND)
 
 
 def place_bolts(

@@ -126,7 +126,7 @@ class Costs:
         thin = section.area - section.buffer(-_THIN_MM).buffer(_THIN_MM).area
         weights = self.weights
         overhang = self.bulk.overhang_mm2(at) if axis == 2 else 0.0
-        return (
+        return float(
             _CROSSED * self._passed(axis, at)
             + 0.02 * thin
             + len(shapely.get_parts(section))

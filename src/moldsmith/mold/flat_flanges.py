@@ -86,7 +86,7 @@ def _flanges(
     matrix = np.eye(4)
     matrix[:3, :3] = solid.rotation_to(normal)
     matrix[:3, 3] = offset * normal
-    level = np.linalg.inv(matrix)
+    level: Floats = np.linalg.inv(matrix).astype(np.float64)
     below, above = (solid.moved(whole[name], level) for name in names)
     contact = solid.section(below, -_TOUCH_MM).intersection(solid.section(above, _TOUCH_MM))
     regions = [part for part in shapely.get_parts(contact) if part.area >= _LEAST_MM2]

@@ -155,13 +155,14 @@ def _room_for(region: shapely.Geometry, bounds: tuple[float, ...]) -> Floats | N
     x, y = np.meshgrid(
         _steps(low_x + wide, high_x - wide), _steps(low_y + tall, high_y - tall), indexing="ij"
     )
-    x, y = x.ravel(), y.ravel()
+    places = np.column_stack([x.ravel(), y.ravel()])
+    x, y = places.T
     shapely.prepare(region)
     free = shapely.contains(region, shapely.box(x - wide, y - tall, x + wide, y + tall))
     if not free.any():
         return None
     middle = np.asarray(region.centroid.coords[0])
-    places = np.column_stack([x, y])[free]
+    places = places[free]
     away = np.linalg.norm(places - middle, axis=1).round(3)
     return np.asarray(places[int(np.argmin(away))])
 
