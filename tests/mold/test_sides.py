@@ -22,7 +22,7 @@ from side_checks import SideRun
 
 MADE: dict[str, tuple[trimesh.Trimesh, dict[str, Any]]] = {
     "barrel": (sleeves.barrel(6.0), {}),
-    "calf": (sleeves.calf(5.0), {"side": "outward"}),
+    "calf": (sleeves.calf(6.0), {"side": "outward"}),
     "bent-tube": (sleeves.bent_tube(6.0), {}),
     "deep-cap": (sleeves.deep_cap(), {"side": "outward"}),
     "five-lobes": (sleeves.lobed(5, 11.0, 4.0), {"thickness_mm": 4}),
@@ -33,7 +33,7 @@ MADE: dict[str, tuple[trimesh.Trimesh, dict[str, Any]]] = {
 def padded(name: str, folder: Path | None = None) -> ms.Workpiece:
     mesh, settings = MADE[name]
     piece = ms.Workpiece(name, {"scan": mesh}, folder=folder)
-    wanted = {"thickness_mm": 6, "taper_mm": 15, "cell_mm": 2.5, **settings}
+    wanted = {"thickness_mm": 6, "taper_mm": 15, "cell_mm": 3.5, **settings}
     return ms.shell(piece, **wanted)
 
 

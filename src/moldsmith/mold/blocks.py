@@ -1,4 +1,4 @@
-"""Mold bodies round the pad: cavity and core, or cavity and lid."""
+"""Mold bodies round the pad: cavity and core, cavity and lid, or side pieces round a core."""
 
 from __future__ import annotations
 
