@@ -53,7 +53,7 @@ class Occupancy:
 
     def _number(self, place: Floats, axis: int) -> NDArray[np.int64]:
         number = np.rint((place - self.low[axis]) / self.cell[axis])
-        return np.clip(number, 0, self.filled.shape[axis]).astype(np.int64)
+        return np.asarray(np.clip(number, 0, self.filled.shape[axis]), dtype=np.int64)
 
 
 def occupancy_of(body: solid.Solid) -> Occupancy:

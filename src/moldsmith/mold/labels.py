@@ -152,10 +152,10 @@ def _room_for(region: shapely.Geometry, bounds: tuple[float, ...]) -> Floats | N
     low_x, low_y, high_x, high_y = region.bounds
     if high_x - low_x < 2 * wide or high_y - low_y < 2 * tall:
         return None
-    x, y = np.meshgrid(
+    grid = np.meshgrid(
         _steps(low_x + wide, high_x - wide), _steps(low_y + tall, high_y - tall), indexing="ij"
     )
-    places = np.column_stack([x.ravel(), y.ravel()])
+    places = np.column_stack([line.ravel() for line in grid])
     x, y = places.T
     shapely.prepare(region)
     free = shapely.contains(region, shapely.box(x - wide, y - tall, x + wide, y + tall))
