@@ -14,9 +14,9 @@ import pytest
 import trimesh
 
 from moldsmith.errors import BadParameter, BadScan
-from moldsmith.printing.printer import Printer
 from moldsmith.route import ROUTE
 from moldsmith.stage import stage
+from moldsmith.supplies.printer import Printer
 from moldsmith.workpiece import Finding, Workpiece
 
 Vector = tuple[float, float, float]

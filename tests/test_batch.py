@@ -18,9 +18,9 @@ from moldsmith import batch
 from moldsmith.batch import run_job
 from moldsmith.errors import BadJob, BadParameter, CannotBuild, CannotWrite
 from moldsmith.gathering import gather, posed
-from moldsmith.printing.printer import Printer
 from moldsmith.processes import worker_processes
 from moldsmith.route import ONLY_WHEN_NAMED, ROUTE
+from moldsmith.supplies.printer import Printer
 from moldsmith.workpiece import Workpiece
 
 PIECE = """

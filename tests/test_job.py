@@ -15,9 +15,9 @@ import fakes
 from moldsmith.data import data_path
 from moldsmith.errors import BadJob
 from moldsmith.job import read_job
-from moldsmith.pouring.materials import material
-from moldsmith.printing.printer import Printer
 from moldsmith.route import ONLY_WHEN_NAMED, ROUTE, parameters
+from moldsmith.supplies.materials import material
+from moldsmith.supplies.printer import Printer
 from moldsmith.values import Misfit, conform, described
 
 Vector = tuple[float, float, float]

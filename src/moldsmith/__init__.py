@@ -42,11 +42,11 @@ _ROOMS = {
     "fasten": "mold.fastening",
     "split": "mold.splitting",
     "overhangs": "printing.flagging",
-    "Printer": "printing.printer",
-    "Filament": "printing.filament",
-    "Material": "pouring.materials",
-    "material": "pouring.materials",
-    "filament": "printing.filament",
+    "Printer": "supplies.printer",
+    "Filament": "supplies.filament",
+    "Material": "supplies.materials",
+    "material": "supplies.materials",
+    "filament": "supplies.filament",
     "estimate": "printing.estimating",
     "lay_out": "printing.posing",
     "fill": "pouring.filling",
@@ -87,16 +87,11 @@ if TYPE_CHECKING:
     from .pouring.clamping import clamp as clamp
     from .pouring.coating import coat as coat
     from .pouring.filling import fill as fill
-    from .pouring.materials import Material as Material
-    from .pouring.materials import material as material
     from .pouring.mixing import mix as mix
     from .pouring.scheduling import timeline as timeline
     from .printing.estimating import estimate as estimate
-    from .printing.filament import Filament as Filament
-    from .printing.filament import filament as filament
     from .printing.flagging import overhangs as overhangs
     from .printing.posing import lay_out as lay_out
-    from .printing.printer import Printer as Printer
     from .reprinting import pause_height as pause_height
     from .reprinting import reprint as reprint
     from .scan.body_measures import measure_body as measure_body
@@ -117,6 +112,11 @@ if TYPE_CHECKING:
     from .scan.standing import stand as stand
     from .sheet.shop_sheet import write_shop_sheet as write_shop_sheet
     from .sheet.templates import sheet_lid as sheet_lid
+    from .supplies.filament import Filament as Filament
+    from .supplies.filament import filament as filament
+    from .supplies.materials import Material as Material
+    from .supplies.materials import material as material
+    from .supplies.printer import Printer as Printer
     from .workpiece import Finding as Finding
     from .workpiece import Frame as Frame
     from .workpiece import Workpiece as Workpiece

@@ -37,9 +37,9 @@ from pathlib import Path
 from typing import Any
 
 from .errors import BadJob
+from .given import Supplies, material_of, supplies_of
 from .problems import Problems, conformed, is_table, meant, shown
 from .route import LOADING, ONLY_WHEN_NAMED, ROUTE, needs_material, parameters
-from .supplies import Supplies, material_of, supplies_of
 from .values import Misfit, described
 
 __all__ = ["Job", "PieceOrder", "read_job"]

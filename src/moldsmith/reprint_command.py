@@ -8,9 +8,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from .printing.filament import Filament
-    from .printing.printer import Printer
     from .reprinting import Reprint
+    from .supplies.filament import Filament
+    from .supplies.printer import Printer
 
 __all__ = ["COMMANDS", "add_commands", "run"]
 
@@ -74,8 +74,8 @@ def run(call: argparse.Namespace) -> int:
 
 def _supplies(call: argparse.Namespace) -> tuple[Printer, Filament]:
     from .job import read_job
-    from .printing.filament import Filament
-    from .printing.printer import Printer
+    from .supplies.filament import Filament
+    from .supplies.printer import Printer
 
     printer, filament = Printer(), Filament()
     if call.job is not None:

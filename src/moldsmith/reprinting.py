@@ -17,9 +17,7 @@ from .errors import BadParameter, BadScan
 from .geometry import solid, stl
 from .mold.hardware import dowel
 from .printing.estimating import PrintEstimate, sliced_estimate
-from .printing.filament import Filament
 from .printing.pose import fits_flat
-from .printing.printer import Printer
 from .printing.remainder import (
     Cut,
     LayerGrid,
@@ -30,6 +28,8 @@ from .printing.remainder import (
 )
 from .printing.spools import height_left_mm
 from .printing.standing import is_firm
+from .supplies.filament import Filament
+from .supplies.printer import Printer
 from .workpiece import Finding
 from .writing import write_bytes, write_text
 

@@ -10,9 +10,9 @@ from functools import cache
 from importlib import import_module
 from typing import Any
 
-from .pouring.materials import Material
-from .printing.filament import Filament
-from .printing.printer import Printer
+from .supplies.filament import Filament
+from .supplies.materials import Material
+from .supplies.printer import Printer
 from .workpiece import Workpiece
 
 __all__ = [

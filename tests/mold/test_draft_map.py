@@ -10,7 +10,7 @@ from hills import belly, padded
 
 import moldsmith as ms
 from moldsmith.mold.draft_map import draft_figures, draft_picture, held_percent
-from moldsmith.pouring.materials import material
+from moldsmith.supplies.materials import material
 from shapes import cap, patched
 
 

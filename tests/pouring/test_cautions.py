@@ -8,7 +8,7 @@ import pytest
 
 import moldsmith as ms
 from moldsmith.pouring.cautions import DEFER, cautions
-from moldsmith.pouring.materials import material_names
+from moldsmith.supplies.materials import material_names
 
 
 @pytest.mark.parametrize("name", [None, *material_names()])

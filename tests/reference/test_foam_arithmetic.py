@@ -26,7 +26,7 @@ from moldsmith.pouring.batches import (
     volume_ratio,
     weight_ratio,
 )
-from moldsmith.pouring.materials import Part, material
+from moldsmith.supplies.materials import Part, material
 
 SIDES = (Part("B", 100, 1.02), Part("A", 50, 1.20))
 

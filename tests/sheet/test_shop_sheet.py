@@ -13,9 +13,9 @@ import pytest
 from browser import opened, printed
 
 import moldsmith as ms
-from moldsmith.pouring.materials import material
 from moldsmith.sheet.job_page import write_index
 from moldsmith.sheet.shop_sheet import write_shop_sheet
+from moldsmith.supplies.materials import material
 from shapes import heightfield, patched
 
 FOAM = material("foam-80")

@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 
 from ..errors import BadParameter
 from ..geometry import solid
-from ..pouring.materials import Material
-from ..printing.filament import Filament
 from ..stage import stage
+from ..supplies.filament import Filament
+from ..supplies.materials import Material
 from ..workpiece import Finding, Vector, Workpiece
 from .blocking_out import fill_undercuts, filled_picture
 from .casting import (

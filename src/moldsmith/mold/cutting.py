@@ -11,7 +11,7 @@ from ..errors import BadParameter
 from ..geometry import solid
 from ..geometry.occupancy import occupancy_of
 from ..printing.pose import fits_flat
-from ..printing.printer import Printer
+from ..supplies.printer import Printer
 from .cut_costs import WEIGHTS, Costs, FineFace, KeepOut, Objective
 from .cut_planes import Cut, turning
 from .pegging import PEG_LENGTH_MM

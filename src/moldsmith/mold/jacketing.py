@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from ..geometry import solid
 from ..geometry.placing import discs
-from ..printing.filament import Filament
+from ..supplies.filament import Filament
 from ..workpiece import Finding
 from .enclosing import STOP_RADIUS_MM
 from .jackets import Jacket, jacketed

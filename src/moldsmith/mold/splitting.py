@@ -12,10 +12,10 @@ from numpy.typing import NDArray
 
 from ..errors import BadParameter, CannotBuild
 from ..geometry import solid
-from ..printing.filament import Filament
 from ..printing.pose import bed_pose
-from ..printing.printer import Printer
 from ..stage import stage
+from ..supplies.filament import Filament
+from ..supplies.printer import Printer
 from ..workpiece import Finding, Workpiece
 from .assembling import BodyParts, assembled
 from .bodies import mold_bodies

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from ..errors import BadParameter
-from .materials import Part
+from ..supplies.materials import Part
 
 __all__ = [
     "CupTest",

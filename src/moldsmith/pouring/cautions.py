@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from .materials import Material
+from ..supplies.materials import Material
 
 __all__ = ["DEFER", "Caution", "cautions"]
 

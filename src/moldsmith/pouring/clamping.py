@@ -20,10 +20,10 @@ from ..mold.hardware import BoltSize, Strength, bolt, tightening_torque_nm
 from ..mold.plates import rectangular_plate, rectangular_thickness_mm
 from ..mold.sheet_lids import cut_from_sheet
 from ..stage import stage
+from ..supplies.materials import Material
 from ..workpiece import Finding, Severity, Workpiece
 from .batches import GRAVITY_M_S2, sealed_pressure_kpa
 from .channels import channel_rows, height_mm, pouring_up
-from .materials import Material
 from .voids import mold_meshes
 
 __all__ = ["clamp", "head_kpa"]

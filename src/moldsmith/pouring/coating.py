@@ -11,10 +11,10 @@ from numpy.typing import NDArray
 
 from ..errors import BadParameter
 from ..printing.cusps import layer_for_cusp_mm
-from ..printing.printer import Printer
 from ..stage import stage
+from ..supplies.materials import Material
+from ..supplies.printer import Printer
 from ..workpiece import Finding, Workpiece
-from .materials import Material
 from .working_faces import WorkingFace, cusp_pictures, working_faces
 
 __all__ = ["Sealer", "coat"]

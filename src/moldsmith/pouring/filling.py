@@ -17,6 +17,7 @@ from ..geometry.levels import volumes_below
 from ..geometry.peaks import Peak
 from ..geometry.summits import Turn, ceiling_peaks, floor_lows, ranked_turns, turned_upright
 from ..stage import stage
+from ..supplies.materials import Material
 from ..workpiece import Finding, Vector, Workpiece
 from .batches import pour_ml_s
 from .channels import (
@@ -28,7 +29,6 @@ from .channels import (
     pouring_up,
     vent_bore_mm,
 )
-from .materials import Material
 
 __all__ = ["fill"]
 

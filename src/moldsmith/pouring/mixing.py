@@ -10,6 +10,7 @@ import numpy as np
 from ..errors import BadParameter
 from ..geometry.visibility import grid_over, lowest
 from ..stage import stage
+from ..supplies.materials import Material
 from ..workpiece import Finding, Workpiece
 from .batches import (
     Portion,
@@ -21,7 +22,6 @@ from .batches import (
     volume_ratio,
 )
 from .channels import channel_rows
-from .materials import Material
 from .voids import void_by_columns_mm3, void_of
 
 __all__ = ["mix"]

@@ -6,8 +6,8 @@ from typing import Any
 
 from ..errors import BadParameter
 from ..stage import stage
+from ..supplies.materials import Material
 from ..workpiece import Finding, Workpiece
-from .materials import Material
 
 __all__ = ["timeline"]
 

@@ -11,12 +11,12 @@ import trimesh
 from numpy.typing import NDArray
 
 from ..stage import stage
+from ..supplies.filament import Filament
+from ..supplies.printer import Printer
 from ..workpiece import Finding, Workpiece
 from .calibration import Calibration, MeasuredPrint, calibrated
-from .filament import Filament
 from .parts import listed_parts
 from .pose import laid
-from .printer import Printer
 from .slices import sliced
 from .spools import SpoolUse, allotted, profile
 from .timing import Work, work_of

@@ -15,9 +15,9 @@ from ..errors import BadParameter
 from ..geometry import colours, ply
 from ..geometry.topology import face_pairs
 from ..stage import stage
+from ..supplies.printer import Printer
 from ..workpiece import Finding, Workpiece
 from .parts import has_parts, listed_parts
-from .printer import Printer
 
 __all__ = ["Overhang", "face_angles_deg", "hanging_faces", "overhangs", "patches_of"]
 

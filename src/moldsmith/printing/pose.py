@@ -7,7 +7,7 @@ import trimesh
 from numpy.typing import ArrayLike, NDArray
 from scipy.spatial import ConvexHull
 
-from .printer import Printer
+from ..supplies.printer import Printer
 
 __all__ = ["bed_pose", "bed_pose_of", "fits_flat", "laid"]
 

@@ -16,12 +16,12 @@ from ..geometry import stl
 from ..geometry.distance import SurfaceIndex
 from ..geometry.solid import rotation_to
 from ..stage import stage
+from ..supplies.printer import Printer
 from ..workpiece import Finding, Workpiece
 from .arranging import Place, arranged
 from .flagging import face_angles_deg, hanging_faces
 from .parts import listed_parts
 from .pose import bed_pose_of, laid
-from .printer import Printer
 from .standing import Samples, Stand, directions, is_firm, stands, surface_samples
 
 __all__ = ["lay_out"]

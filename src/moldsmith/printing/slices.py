@@ -10,8 +10,8 @@ import trimesh
 from numpy.typing import NDArray
 
 from ..geometry.sectioning import level_sections
+from ..supplies.printer import Printer
 from .flagging import face_angles_deg
-from .printer import Printer
 from .sampling import sampled_layers
 from .supports import support_profile
 

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from .filament import Filament
+from ..supplies.filament import Filament
 
 __all__ = ["SpoolUse", "allotted", "height_left_mm", "job_spools", "profile"]
 

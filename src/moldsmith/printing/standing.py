@@ -9,7 +9,7 @@ import trimesh
 from numpy.typing import NDArray
 from scipy.spatial import ConvexHull
 
-from .printer import Printer
+from ..supplies.printer import Printer
 
 __all__ = ["Samples", "Stand", "directions", "is_firm", "stands", "surface_samples"]
 

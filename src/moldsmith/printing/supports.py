@@ -7,8 +7,8 @@ import trimesh
 from numpy.typing import NDArray
 
 from ..geometry.visibility import Grid, grid_over, hits
+from ..supplies.printer import Printer
 from .flagging import hanging_faces
-from .printer import Printer
 
 __all__ = ["support_profile"]
 

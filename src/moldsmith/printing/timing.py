@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from .filament import Filament
-from .printer import Printer
+from ..supplies.filament import Filament
+from ..supplies.printer import Printer
 from .slices import Slices
 
 __all__ = ["Work", "work_of"]

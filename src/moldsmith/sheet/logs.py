@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from ..pouring.materials import Material, Part, Told
+from ..supplies.materials import Material, Part, Told
 from ..workpiece import Workpiece
 
 __all__ = ["figures", "material_of", "parameters", "ran"]

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 import moldsmith as ms
-from moldsmith.pouring.materials import material_from, material_names
+from moldsmith.supplies.materials import material_from, material_names
 
 OWN = """
 name = "bought in spring"

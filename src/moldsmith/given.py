@@ -8,10 +8,10 @@ from pathlib import Path
 from typing import Any, TypeVar, get_type_hints
 
 from .errors import BadParameter
-from .pouring.materials import Material, material, material_from
-from .printing.filament import Filament, filament
-from .printing.printer import Printer
 from .problems import Problems, conformed, is_table
+from .supplies.filament import Filament, filament
+from .supplies.materials import Material, material, material_from
+from .supplies.printer import Printer
 
 __all__ = ["Supplies", "material_of", "supplies_of"]
 

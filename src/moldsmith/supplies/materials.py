@@ -11,7 +11,7 @@ from typing import Any, Literal, NamedTuple
 
 from ..data import data_path
 from ..errors import BadParameter
-from .sheets import Sheet, checked
+from .data_sheets import Sheet, checked
 
 __all__ = ["Kind", "Material", "Part", "Told", "material", "material_from", "material_names"]
 

@@ -1,0 +1,1 @@
+"""What is at hand: the printer, its filament, the material to cast."""
