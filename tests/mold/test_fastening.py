@@ -16,6 +16,7 @@ import moldsmith as ms
 from moldsmith.geometry import solid, stl
 from moldsmith.mold import hardware
 from moldsmith.mold.flange_loads import bolt_limit_n, bolts_for, deflection_mm, thickness_mm
+from moldsmith.mold.pressure import assumed_kpa
 from shapes import patched
 from sleeves import barrel
 
@@ -252,6 +253,17 @@ def test_weak_bolts_and_thin_flanges_are_named(wide: ms.Workpiece) -> None:
     assert figures(piece)["load"]["opening_n"] > 1000
 
 
+def test_load_is_what_the_material_can_press(wide: ms.Workpiece) -> None:
+    def opening_n(**given: Any) -> float:
+        return float(
+            figures(ms.fasten(wide, bolts="M4", pry_slots=0, **given))["load"]["opening_n"]
+        )
+
+    foam = ms.material("foam-80")
+    assert opening_n(material=foam) == pytest.approx(opening_n(pressure_kpa=assumed_kpa(foam)))
+    assert opening_n(material=ms.material("addition-silicone")) < 0.1 * opening_n(material=foam)
+
+
 def test_hardware_is_listed_and_counted(fastened: ms.Workpiece) -> None:
     found = figures(fastened)
     count = len(found["bolts"]) + 2
@@ -271,7 +283,7 @@ def test_hardware_is_listed_and_counted(fastened: ms.Workpiece) -> None:
         ({"bolts": "M7"}, "bolts = 'M7'"),
         ({"pry_slots": 9}, "pry_slots = 9. Choose 0 to 8"),
         ({"clearance_mm": 2.0}, "clearance_mm = 2. Choose 0.05 to 1"),
-        ({"pressure_kpa": 0.0}, "pressure_kpa = 0. Choose 0.1 to 300"),
+        ({"pressure_kpa": -1.0}, "pressure_kpa = -1. Choose 0 to 300"),
     ],
 )
 def test_values_out_of_range_are_refused(wide: ms.Workpiece, wrong: Any, said: str) -> None:

@@ -6,10 +6,10 @@ import pytest
 import shapely
 
 from moldsmith.geometry import solid
+from moldsmith.mold.pressure import head_kpa
 from moldsmith.mold.stiffness import (
     beam_deflection_mm,
     giving_way,
-    head_kpa,
     printed_cm3,
     second_moment_mm4,
 )

@@ -15,8 +15,7 @@ import pytest
 import trimesh
 
 import moldsmith as ms
-from moldsmith.pouring.batches import sealed_pressure_kpa
-from moldsmith.pouring.clamping import head_kpa
+from moldsmith.mold.pressure import head_kpa, sealed_pressure_kpa
 
 FOAM, RUBBER = ms.material("foam-80"), ms.material("urethane-rubber")
 
@@ -54,7 +53,7 @@ def clamped(piece: ms.Workpiece, **more: Any) -> Any:
 
 
 def test_a_column_of_150_mm_of_1100_presses_1618_pascal() -> None:
-    assert 1000 * head_kpa(1100, 150) == pytest.approx(1618.10, abs=0.005)
+    assert 1000 * head_kpa(150, 1100) == pytest.approx(1618.10, abs=0.005)
 
 
 def test_twenty_kilopascal_under_a_lid_of_300_by_300_is_1800_newton() -> None:
@@ -70,7 +69,7 @@ def test_a_liquid_lifts_the_lid_by_the_column_up_to_the_funnels_mouth() -> None:
     density = RUBBER.mix_density_kg_m3
     # 40 mm of liquid over the lid's face, 190 over the floor.
     assert figures["uplift_n"] == pytest.approx(density * 9.80665 * 0.3 * 0.3 * 0.04, rel=0.01)
-    assert figures["head_kpa"] == pytest.approx(head_kpa(density, 190), abs=1e-4)
+    assert figures["head_kpa"] == pytest.approx(head_kpa(190, density), abs=1e-4)
     assert figures["pressure_kpa"] == 0
     assert "own head alone" in figures["assumption"]
 
@@ -92,7 +91,7 @@ def test_side_pieces_are_pushed_apart_by_the_level_shadow() -> None:
     assert figures["opens"] == "sideways"
     assert figures["projected_cm2"] == pytest.approx(450)
     # 20 kPa on 300 x 150, and half of the head at the foot of 150 mm.
-    head = head_kpa(RUBBER.mix_density_kg_m3, 150) / 2
+    head = head_kpa(150, RUBBER.mix_density_kg_m3) / 2
     assert figures["force_n"] == pytest.approx(45 * (20 + head), rel=1e-3)
 
 

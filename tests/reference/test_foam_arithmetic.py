@@ -15,6 +15,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from moldsmith.mold.pressure import sealed_pressure_kpa
 from moldsmith.pouring.batches import (
     cup_test,
     free_rise_kg_m3,
@@ -22,7 +23,6 @@ from moldsmith.pouring.batches import (
     pour_ml_s,
     pours_needed,
     ratio_slip,
-    sealed_pressure_kpa,
     volume_ratio,
     weight_ratio,
 )

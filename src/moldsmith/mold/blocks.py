@@ -30,10 +30,10 @@ from .enclosing import Outer, outline_of, relieved, stitched
 from .jacketing import JacketSizes, jackets_of
 from .lifting import cover_release
 from .parting import Hindrance, hindrance, parting_sheet
+from .pressure import assumed_kpa, head_kpa
 from .sheet_lids import LidKind, sheet_check
 from .shutoff import shut_off, shut_off_figures, shut_off_findings
 from .side_blocks import block_of_sides
-from .stiffness import head_kpa
 
 __all__ = ["Outer", "Style", "block"]
 
@@ -63,7 +63,7 @@ def block(
     permitted_undercut_percent: float | None = None,
     rib_mm: float = 2.4,
     rib_spacing_mm: float = 90.0,
-    pressure_kpa: float = 10.0,
+    pressure_kpa: float | None = None,
     bend_limit_mm: float = 0.5,
     lid: LidKind = "printed",
     lid_thickness_mm: float | None = None,
@@ -99,7 +99,7 @@ def block(
         material's when left out, 20 without one (soft foam takes 20 to 50, from memory)
     rib_mm, rib_spacing_mm : of a jacket, 1.2 to 20 and 20 to 200
     pressure_kpa : of the mix besides the weight of its column, for jackets and sheet lids,
-        0 to 400; 10 is the bound of a foam packed to 1.1 times its free-rise density
+        0 to 400; left out, the bound of the material in a sealed mold, 11 without one
     bend_limit_mm : by which jackets and sheet lids may give way, 0.05 to 5
     lid, lid_thickness_mm : with style 'lidded': 'printed', or cut from 'sheet' (acrylic) of
         2 to 30 mm; floor_mm thick when left out
@@ -130,7 +130,8 @@ def block(
     _check_sizes(style, outer, wall_mm, floor_mm, flange_mm, land_mm, relief_mm)
     permitted = _permitted(permitted_undercut_percent, material)
     lid_mm = floor_mm if lid_thickness_mm is None else lid_thickness_mm
-    _check_more(rib_mm, rib_spacing_mm, pressure_kpa, bend_limit_mm, permitted, lid, lid_mm)
+    mix_kpa = assumed_kpa(material) if pressure_kpa is None else pressure_kpa
+    _check_more(rib_mm, rib_spacing_mm, mix_kpa, bend_limit_mm, permitted, lid, lid_mm)
     if style == "pieces":
         return block_of_sides(
             piece,
@@ -173,7 +174,7 @@ def block(
     shift = np.eye(4)
     shift[2, 3] = -low
     density = material.mix_density_kg_m3 if material else _MIX_KG_M3
-    load_kpa = pressure_kpa + head_kpa(float(np.ptp(pad.bounds[:, 2])), density)
+    load_kpa = mix_kpa + head_kpa(float(np.ptp(pad.bounds[:, 2])), density)
     more: dict[str, Any] = {"draft": draft_figures(cast.vertices, cast.show)}
     findings: list[Finding] = []
     if outer == "jacket":

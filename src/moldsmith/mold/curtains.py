@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..geometry import solid
-from ..geometry.radial import TURNS, RadialMap, held_mm
+from ..geometry.radial import TURNS, RadialMap
 from .side_pulls import Surface
 
 __all__ = ["Curtain", "curtain_slab", "curtains", "wedge"]
@@ -59,7 +59,7 @@ def _between(surface: Surface, low: float, high: float, on_low: NDArray[np.bool_
     )
     if high - low <= 2 * _CLEAR_DEG:
         usable = columns == (first + last) // 2
-    before, beyond = _strains(surface, surface.calm_mm, low, high, wrapped)
+    before, beyond = _strains(surface, low, high, wrapped, calm=True)
     sided = _spread_out(on_low, surface)[:, wrapped]
     one = np.minimum(before, 10) ** 2 + 0.02 * ~sided
     two = np.minimum(beyond, 10) ** 2 + 0.02 * sided
@@ -68,7 +68,7 @@ def _between(surface: Surface, low: float, high: float, on_low: NDArray[np.bool_
     ends = columns[usable][[0, -1]]
     path = _smoothed(columns[_shortest(cost)].astype(float))
     degrees: Floats = np.clip(path, float(ends[0]), float(ends[1]))
-    before, beyond = _strains(surface, surface.map.reach, low, high, wrapped)
+    before, beyond = _strains(surface, low, high, wrapped, calm=False)
     curved = _worst(before, beyond, np.rint(degrees).astype(np.int64) - first)
     # Held as little by a plane curtain, or next to nothing: the plane one.
     rows = np.ones(len(degrees), dtype=np.int64)
@@ -85,11 +85,11 @@ def _between(surface: Surface, low: float, high: float, on_low: NDArray[np.bool_
 
 
 def _strains(
-    surface: Surface, reach: Floats, low: float, high: float, wrapped: Ints
+    surface: Surface, low: float, high: float, wrapped: Ints, *, calm: bool
 ) -> tuple[Floats, Floats]:
     """How far columns between two pulls are held by the one before and the one after."""
-    limit = surface.limit_mm[:, wrapped]
-    return held_mm(reach, low)[:, wrapped] / limit, held_mm(reach, high % TURNS)[:, wrapped] / limit
+    before, beyond = (surface.full_strain(d % TURNS, calm=calm) for d in (low, high))
+    return before[:, wrapped], beyond[:, wrapped]
 
 
 def _worst(before: Floats, beyond: Floats, at: Ints) -> float:

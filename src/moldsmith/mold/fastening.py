@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from ..errors import BadParameter
 from ..geometry import solid
 from ..stage import stage
+from ..supplies.materials import Material
 from ..workpiece import Finding, Workpiece
 from .bodies import mold_bodies
 from .bolt_fitting import MARGIN_MM, fit_bolts, fit_jacks, no_room
@@ -26,6 +27,7 @@ from .flange_room import Flange, flange_between, obstacles, shadow_of
 from .flat_flanges import FlatFlange, flat_flanges
 from .hardware import Series, Strength, bolt
 from .jackets import as_blocks, filled
+from .pressure import assumed_kpa
 
 __all__ = ["fasten"]
 
@@ -40,7 +42,7 @@ def fasten(
     bolt_count: int = 0,
     strength: Strength = "8.8",
     hole: Series = "medium",
-    pressure_kpa: float = 11.0,
+    pressure_kpa: float | None = None,
     safety: float = 2.0,
     allow_mpa: float = 10.0,
     jack_screws: int = 0,
@@ -49,6 +51,7 @@ def fasten(
     strap_grooves: int = 0,
     strap_mm: float = 27.0,
     clearance_mm: float = 0.2,
+    material: Material | None = None,
 ) -> Workpiece:
     """Give the mold what holds it shut and what opens it, where its flange has room.
 
@@ -59,8 +62,8 @@ def fasten(
     bolt_count : 1 to 24; 0 finds it from the load, at least 4 and no more than 120 mm apart
     strength : property class by ISO 898-1
     hole : series of the clearance holes by ISO 273
-    pressure_kpa : of the mix on the void's walls, 0.1 to 300. 11 is what a foam packed
-        1.1 times its free rise reaches in a mold that lets no gas out (ideal gas; a bound)
+    pressure_kpa : of the mix on the void's walls, 0 to 300; left out, what the material
+        reaches in a mold that lets no gas out (ideal gas; a bound), 11 without one
     safety : factor on the load, 1 to 5
     allow_mpa : stress allowed in the print, bending and under washers, 1 to 40; 10 is a
         fifth of the PLA class (common practice, for creep and infill)
@@ -69,6 +72,7 @@ def fasten(
     finger_reliefs : recesses under the upper body's edge, 0 to 8
     strap_grooves : pairs of upright grooves for straps of `strap_mm` (10 to 60), 0 to 4
     clearance_mm : round nuts, heads and washers on every side, 0.05 to 1
+    material : what is cast, for its pressure
 
     Everything stands clear of void, land, stops, channels and each other; pockets and
     holes circumscribe what goes in. Run it after `channels` and before `split`, which
@@ -85,8 +89,9 @@ def fasten(
     ------
     BadParameter : a value out of range, or the piece has no mold
     """
+    mix_kpa = assumed_kpa(material) if pressure_kpa is None else pressure_kpa
     wanted = Wanted(
-        bolts, bolt_count, strength, hole, pressure_kpa, safety, allow_mpa, jack_screws,
+        bolts, bolt_count, strength, hole, mix_kpa, safety, allow_mpa, jack_screws,
         pry_slots, finger_reliefs, strap_grooves, strap_mm, clearance_mm,
     )  # fmt: skip
     _check(wanted)
@@ -113,7 +118,7 @@ def _check(wanted: Wanted) -> None:
         bolt(wanted.bolts)
     ranges = (
         ("bolt_count", wanted.bolt_count, 0, 24),
-        ("pressure_kpa", wanted.pressure_kpa, 0.1, 300),
+        ("pressure_kpa", wanted.pressure_kpa, 0, 300),
         ("safety", wanted.safety, 1, 5),
         ("allow_mpa", wanted.allow_mpa, 1, 40),
         ("jack_screws", wanted.jack_screws, 0, 6),

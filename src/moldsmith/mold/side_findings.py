@@ -61,10 +61,10 @@ def held_picture(made: Plugged, surface: Surface, plan: Sides) -> dict[str, byte
     """Pad and core with what side pieces hold in red, seen from there: file name -> PNG."""
     from ..sheet.pictures import picture
 
-    depth = held_by_own(surface, plan.pulls, plan.curtains)
+    strain = held_by_own(surface, plan.pulls, plan.curtains)[1]
     face = solid.to_mesh(made.plug)
     middles = face.vertices[face.faces].mean(axis=1)
-    held = _looked_up(surface, depth, middles) > _looked_up(surface, surface.limit_mm, middles)
+    held = _looked_up(surface, strain, middles) > 1
     colours = np.where(held[:, None], _HELD, _FREE)
     row = int(np.abs(surface.map.z - plan.where[2]).argmin())
     x, y = (np.asarray(plan.where[:2]) - surface.map.middle[row]).tolist()

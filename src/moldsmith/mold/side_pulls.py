@@ -17,6 +17,7 @@ __all__ = ["MOST_SIDES", "SidePulls", "Surface", "labelled", "side_pulls"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Mask = NDArray[np.bool_]
 MOST_SIDES = 6
 _EVERY_DEG = 3  # columns of the reduced graph
 _MOST_CELLS = 9000
@@ -31,12 +32,14 @@ _CALM = (4.0, 4.0)  # rows and columns
 class Surface:
     """The outside of plug and prints on a grid of height and angle.
 
-    limit_mm (r, 360) : how far each place may be held: what the casting stretches to, and
-    almost nothing on the prints, which are rigid
+    rigid (r, 360) : where a print shows, not the casting; permitted_mm : how far a place may
+    be held, since the casting gives way; rigid_mm : how far a print by another part of it
     """
 
     map: RadialMap
-    limit_mm: Floats
+    rigid: Mask
+    permitted_mm: float
+    rigid_mm: float
 
     @cached_property
     def calm_mm(self) -> Floats:
@@ -58,21 +61,35 @@ class Surface:
         return np.asarray(width * high)
 
     def strain(self, direction_deg: float) -> Floats:
-        """How far each cell of the reduced grid is held, in parts of its limit."""
-        held = held_mm(self.map.reach[self.rows], direction_deg)[:, ::_EVERY_DEG]
-        return np.asarray(held / self.limit_mm[self.rows][:, ::_EVERY_DEG])
+        """How far each cell of the reduced grid is held, in parts of what it may."""
+        rows = self.rows
+        reach, rigid = self.map.reach[rows], self.rigid[rows]
+        return self._strain(reach, rigid, direction_deg)[:, ::_EVERY_DEG]
+
+    def full_strain(self, direction_deg: float, *, calm: bool = False) -> Floats:
+        """The same (r, 360) for every place of the map, or of its calm form."""
+        return self._strain(self.calm_mm if calm else self.map.reach, self.rigid, direction_deg)
+
+    def depth_mm(self, direction_deg: float) -> Floats:
+        """How far (r, 360) each place is held: a print by prints, the casting by anything."""
+        soft = held_mm(self.map.reach, direction_deg)
+        hard = held_mm(np.where(self.rigid, self.map.reach, 0.0), direction_deg)
+        return np.where(self.rigid & (hard / self.rigid_mm > soft / self.permitted_mm), hard, soft)
+
+    def _strain(self, reach: Floats, rigid: Mask, direction_deg: float) -> Floats:
+        soft = held_mm(reach, direction_deg) / self.permitted_mm
+        # What stands out over a print and is casting gives way; another print does not.
+        hard = held_mm(np.where(rigid, reach, 0.0), direction_deg) / self.rigid_mm
+        return np.where(rigid, np.maximum(soft, hard), soft)
 
 
 @dataclass(frozen=True, slots=True)
 class SidePulls:
-    """Level directions in degrees, rising; how far the worst place is held by all, in parts
-    of its limit, its row and column of the map, and the depth there in mm."""
+    """Level directions in degrees, rising; how far the worst place is held by all of them, in
+    parts of what it may."""
 
     degrees: tuple[float, ...]
     worst: float
-    row: int
-    column: int
-    depth_mm: float
 
 
 def side_pulls(surface: Surface, count: int) -> SidePulls:
@@ -81,17 +98,8 @@ def side_pulls(surface: Surface, count: int) -> SidePulls:
     strain = np.array([surface.strain(float(d)) for d in candidates])
     chosen = _best_set(strain, surface.area_mm2, candidates, count)
     degrees = _refined(surface, [float(candidates[k]) for k in chosen])
-    return _rated(surface, degrees)
-
-
-def _rated(surface: Surface, degrees: list[float]) -> SidePulls:
     least = np.min([surface.strain(d) for d in degrees], axis=0)
-    row, column = np.unravel_index(int(np.argmax(least)), least.shape)
-    at = int(surface.rows[row]), int(column) * _EVERY_DEG
-    worst = float(least[row, column])
-    return SidePulls(
-        tuple(sorted(degrees)), worst, *at, worst * float(surface.limit_mm[at[0], at[1]])
-    )
+    return SidePulls(tuple(sorted(degrees)), float(least.max()))
 
 
 def _best_set(strain: Floats, area: Floats, candidates: Ints, count: int) -> tuple[int, ...]:

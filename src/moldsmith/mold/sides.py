@@ -9,7 +9,7 @@ import shapely
 from numpy.typing import NDArray
 
 from ..geometry import solid
-from ..geometry.radial import TURNS, RadialMap, held_mm, radial_map
+from ..geometry.radial import TURNS, RadialMap, radial_map
 from ..workpiece import Vector
 from .core_prints import Plugged
 from .curtains import Curtain, curtain_slab, curtains, wedge
@@ -56,7 +56,7 @@ def surface_of(made: Plugged, permitted_mm: float) -> Surface:
     """The outside that side pieces must come off, and what may hold them where."""
     map_ = radial_map(made.plug, made.low_mm, made.high_mm, _ROW_MM)
     rigid = _prints(made, map_)
-    return Surface(map_, np.where(rigid, min(_RIGID_MM, permitted_mm), permitted_mm))
+    return Surface(map_, rigid, permitted_mm, min(_RIGID_MM, permitted_mm))
 
 
 def _prints(made: Plugged, map_: RadialMap) -> Mask:
@@ -95,31 +95,27 @@ def planned(surface: Surface, count: int) -> list[Sides]:
 def _plan(surface: Surface, count: int) -> Sides:
     pulls = side_pulls(surface, count)
     hung = curtains(surface, pulls.degrees, labelled(surface, pulls.degrees))
-    strain, row, column = _worst(surface, pulls, hung)
-    place = surface.map.points(row)[column]
-    x, y, z = (float(value) for value in place)
-    depth = strain * float(surface.limit_mm[row, column])
-    return Sides(pulls, tuple(hung), strain, depth, (x, y, z))
+    depth, strain = held_by_own(surface, pulls, hung)
+    row, column = np.unravel_index(int(np.argmax(strain)), strain.shape)
+    x, y, z = (float(value) for value in surface.map.points(int(row))[column])
+    worst, deep = float(strain[row, column]), float(depth[row, column])
+    return Sides(pulls, tuple(hung), worst, deep, (x, y, z))
 
 
 def held_by_own(
     surface: Surface, pulls: SidePulls, hung: tuple[Curtain, ...] | list[Curtain]
-) -> Floats:
-    """How far (r, 360) each place is held by the side piece whose wedge it lies in, mm."""
+) -> tuple[Floats, Floats]:
+    """How far (r, 360) each place is held by the side piece whose wedge it lies in: in mm, and
+    in parts of what it may."""
     columns = np.arange(TURNS)
-    result = np.zeros_like(surface.map.reach)
+    depth, strain = np.zeros_like(surface.map.reach), np.zeros_like(surface.map.reach)
     for number, degrees in enumerate(pulls.degrees):
         low, high = hung[number - 1], hung[number]
         from_low = (columns - low.degrees[:, None]) % TURNS
         within = from_low <= (high.degrees - low.degrees)[:, None] % TURNS
-        result = np.where(within, held_mm(surface.map.reach, degrees), result)
-    return result
-
-
-def _worst(surface: Surface, pulls: SidePulls, hung: list[Curtain]) -> tuple[float, int, int]:
-    strain = held_by_own(surface, pulls, hung) / surface.limit_mm
-    row, column = np.unravel_index(int(np.argmax(strain)), strain.shape)
-    return float(strain[row, column]), int(row), int(column)
+        depth = np.where(within, surface.depth_mm(degrees), depth)
+        strain = np.where(within, surface.full_strain(degrees), strain)
+    return depth, strain
 
 
 def block_of(outline: shapely.Polygon, made: Plugged) -> solid.Solid:

@@ -25,14 +25,12 @@ __all__ = [
     "Giving",
     "beam_deflection_mm",
     "giving_way",
-    "head_kpa",
     "printed_cm3",
     "second_moment_mm4",
 ]
 
 Floats = NDArray[np.float64]
 PRINT_MODULUS_MPA = 2000.0  # filaments of the PLA class, printed solid (common practice)
-_GRAVITY = 9.80665
 _SECTIONS = np.linspace(0.2, 0.8, 7)
 SKIN_MM = 1.2  # three lines, or six layers
 INFILL = 0.15
@@ -50,11 +48,6 @@ class Giving:
     def stiffness_kept(self) -> float:
         """Of the block's stiffness, 0 to 1."""
         return self.block_mm / self.body_mm if self.body_mm > 0 else 1.0
-
-
-def head_kpa(height_mm: float, density_kg_m3: float) -> float:
-    """Pressure at the foot of a liquid column: density x 9.80665 m/s2 x height."""
-    return density_kg_m3 * _GRAVITY * height_mm / 1e6
 
 
 def giving_way(

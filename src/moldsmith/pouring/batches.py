@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from ..errors import BadParameter
+from ..mold.pressure import GRAVITY_M_S2
 from ..supplies.materials import Part
 
 __all__ = [
@@ -24,13 +25,10 @@ __all__ = [
     "pours_needed",
     "ratio_slip",
     "rounded_up",
-    "sealed_pressure_kpa",
     "volume_ratio",
     "weight_ratio",
 ]
 
-GRAVITY_M_S2 = 9.80665
-ATMOSPHERE_KPA = 101.325
 _HAND_ML_S = 100.0  # as fast as a hand pours well: from memory
 _OVERFILL = 1.5  # a test cup must rise well over its brim to be cut off there
 
@@ -153,23 +151,3 @@ def pour_ml_s(bores_mm: Sequence[float], density_kg_m3: float, viscosity_mpa_s: 
 def pours_needed(pour_s: float, pot_life_s: float, mixing_s: float) -> int:
     """Into how many batches to divide what takes `pour_s` to pour, each within its pot life."""
     return max(1, math.ceil(pour_s / (pot_life_s - mixing_s) - 1e-9))
-
-
-def sealed_pressure_kpa(
-    packing_factor: float, free_rise_kg_m3_: float, mix_density_kg_m3: float
-) -> float:
-    """Pressure over the air's in a sealed mold that foam is packed into: our model, a bound.
-
-    The gas that would make the foam rise to its free volume at the air's
-    pressure is held in the mold's, isothermal (Boyle), with none escaping:
-    p = p_air (k (1 - f) / (1 - k f) - 1), with f the free-rise over the liquid density.
-    A vented mold stays far under it; heat of the reaction would add to it.
-    """
-    share = free_rise_kg_m3_ / mix_density_kg_m3
-    if not 1 <= packing_factor < 1 / share:
-        raise BadParameter(
-            f"packing_factor = {packing_factor:g}",
-            f"Choose 1 to less than {1 / share:.2f}, where the mold would be full of liquid",
-        )
-    gas = packing_factor * (1 - share) / (1 - packing_factor * share)
-    return ATMOSPHERE_KPA * (gas - 1)

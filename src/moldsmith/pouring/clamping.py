@@ -18,15 +18,15 @@ from ..mold.bodies import mold_bodies
 from ..mold.flange_loads import BoltLoad, bolt_limit_n, bolts_for
 from ..mold.hardware import BoltSize, Strength, bolt, tightening_torque_nm
 from ..mold.plates import rectangular_plate, rectangular_thickness_mm
+from ..mold.pressure import GRAVITY_M_S2, head_kpa, sealed_pressure_kpa
 from ..mold.sheet_lids import cut_from_sheet
 from ..stage import stage
 from ..supplies.materials import Material
 from ..workpiece import Finding, Severity, Workpiece
-from .batches import GRAVITY_M_S2, sealed_pressure_kpa
 from .channels import channel_rows, height_mm, pouring_up
 from .voids import mold_meshes
 
-__all__ = ["clamp", "head_kpa"]
+__all__ = ["clamp"]
 
 Floats = NDArray[np.float64]
 BoltName = Literal["M3", "M4", "M5", "M6", "M8"]
@@ -139,11 +139,6 @@ def clamp(
     return piece.note(figures, _findings(piece, material, pressure_kpa, load, figures))
 
 
-def head_kpa(density_kg_m3: float, height_mm: float) -> float:
-    """Pressure under a column of liquid: rho g h, g = 9.80665 m/s²."""
-    return density_kg_m3 * GRAVITY_M_S2 * height_mm / 1e6
-
-
 def _check(
     pressure: float | None,
     packing: float | None,
@@ -180,7 +175,7 @@ def _load(
     level = max([float(heights.max()), *mouths])
     # What weighs in the mold: the liquid; of a foam, the foam it becomes.
     density = material.density_kg_m3 if material.rises else material.mix_density_kg_m3
-    head = head_kpa(density, level - float(heights.min()))
+    head = head_kpa(level - float(heights.min()), density)
     extra, assumption = _extra_pressure(piece, material, pressure, packing)
     shadows = [_shadow(pad, axis) for axis in range(3)]
     areas = (float(shadows[0].area), float(shadows[1].area))
