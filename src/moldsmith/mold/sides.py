@@ -20,6 +20,7 @@ __all__ = ["Sides", "block_of", "planned", "side_solids", "surface_of"]
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 _ROW_MM = 2.0
+_RIM_MM = 2.5  # nearer a trim line the casting's rim may stand out over the print
 _RIGID_MM = 0.3  # what the core's prints may be held by before they are relieved
 
 
@@ -69,7 +70,8 @@ def _prints(made: Plugged, map_: RadialMap) -> Mask:
         away = ring[:, :2] - map_.middle[row]
         angle = np.degrees(np.arctan2(away[:, 1], away[:, 0]))
         height = np.interp(columns, *_rising(angle, ring[:, 2]), period=TURNS)
-        rigid |= map_.z[:, None] > height if up else map_.z[:, None] < height
+        beyond = map_.z[:, None] - height if up else height - map_.z[:, None]
+        rigid |= beyond > _RIM_MM
     return rigid
 
 
