@@ -32,6 +32,7 @@ Resurface: TypeAlias = Literal["auto", "never", "always"]
 CROWDED_SHARE = 0.02  # of edges with more than two faces, beyond which repair is hopeless
 OVERLAP_SHARE = 0.03  # of the area that lies inside the rest of the scan
 ISLAND_SHARE = 0.05  # of the area, in loose pieces that fill gaps of the skin
+PATCH = 0.3  # of its area that a piece of skin shows to one side; half a ball shows half
 IN_SKIN = 0.3  # rise of the winding number through such a piece
 WITHIN = 0.9  # mean winding number beyond which a face lies inside the scan
 PROBES = 2000  # places at which the overlap is looked for
@@ -82,14 +83,18 @@ def _island_share(vertices: Floats, faces: Ints) -> float:
     """The share of the area in loose pieces that the rest of the scan has a gap for.
 
     Dropped they leave holes, and kept a seam all round: neither is the skin.
+    A body that closes round itself, as one that stands on a larger floor, fills no gap.
     """
     number, label = topology.components(faces)
-    area = np.linalg.norm(_crosses(vertices, faces), axis=1)
+    cross = _crosses(vertices, faces)
+    area = np.linalg.norm(cross, axis=1)
     size = _sums(label, area, number)
     if size.sum() - size.max() <= ISLAND_SHARE * size.sum():
         return 0.0
+    toward = np.stack([_sums(label, column, number) for column in cross.T], axis=1)
+    patch = np.linalg.norm(toward, axis=1) > PATCH * size
     rise = _rises(vertices, faces, label, size)
-    return float(size[np.abs(rise) > IN_SKIN].sum() / size.sum())
+    return float(size[patch & (np.abs(rise) > IN_SKIN)].sum() / size.sum())
 
 
 def without_layers(vertices: Floats, faces: Ints) -> tuple[Ints, int]:
