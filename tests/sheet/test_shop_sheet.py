@@ -294,5 +294,6 @@ def test_the_jobs_page_sums_its_pieces_up(
     assert "Few keys" in text.title() or "few keys" in text
     mixed = piece.record("mix")["figures"]["mixed_g"]
     assert f"{mixed:.0f} <small>g</small>" in text
+    assert "Spools are shared out among all plates of the job" in text
     shown = opened(index, tmp_path)
     assert shown.console == ()

@@ -15,6 +15,7 @@ __all__ = ["SpoolUse", "allotted", "height_left_mm", "job_spools", "profile"]
 
 Floats = NDArray[np.float64]
 _PROFILE_STEPS = 40
+_SCRAP = 0.02  # of what a plate needs: less on a spool is not worth the change
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,7 +117,7 @@ def _fed(
         if not filament.left_g and not enough:
             left[len(left) + 1] = filament.spool_g
             enough = [len(left)] if filament.spool_g >= needed else []
-        if not left or max(left.values()) < layer_g[start]:
+        if not left or max(left.values()) < max(layer_g[start], _SCRAP * needed):
             uses.append(SpoolUse(plate, None, needed, 0.0, start * layer_mm))
             break
         if enough:

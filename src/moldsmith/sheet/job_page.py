@@ -8,6 +8,8 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
+from ..printing.spools import job_spools
+from ..supplies.filament import Filament
 from ..writing import write_text
 from .blocks import (
     Block,
@@ -66,12 +68,13 @@ def write_index(folder: Path, entries: Mapping[str, Mapping[str, Any]]) -> Path:
 
 
 def _logs(folder: Path) -> dict[str, Mapping[str, Any]]:
-    """Stage -> figures of its log, of the newest run where a stage has two folders."""
+    """Stage -> its figures and parameters, of the newest run where a stage has two folders."""
     found: dict[str, tuple[str, Mapping[str, Any]]] = {}
     for path in sorted(folder.glob("[0-9][0-9]-*/log.json")):
         try:
             log = json.loads(path.read_text(encoding="utf-8"))
-            stage, started, figures = log["stage"], log["started_utc"], log["figures"]
+            stage, started = log["stage"], log["started_utc"]
+            figures = {**log["figures"], "parameters": log["parameters"]}
         except (OSError, ValueError, KeyError, TypeError):
             continue
         if stage not in found or started >= found[stage][0]:
@@ -170,6 +173,7 @@ def _prints(
 ) -> Section | None:
     """Every plate of every piece, the longest first."""
     rows: list[tuple[float, tuple[str, ...]]] = []
+    spools = _spools(logs)
     for name in entries:
         told = logs[name].get("estimate") or {}
         laid = {
@@ -184,6 +188,7 @@ def _prints(
                 parts,
                 grams(float(plate["grams"])),
                 hours(seconds / 3600),
+                spools.get((name, int(plate["number"])), ""),
             )
             rows.append((seconds, line))
     if not rows:
@@ -195,9 +200,36 @@ def _prints(
         Column("Parts", 3),
         Column("Grams", 1, True),
         Column("Time", 1.3, True),
+        Column("Spool", 1.4),
     )
     table = Table(columns, tuple(line for _, line in rows), tick=True)
-    return Section("plates", "Plates to print, the longest first", (table,))
+    shared = (
+        "Spools are shared out among all plates of the job, each print where it needs no change."
+    )
+    return Section(
+        "plates",
+        "Plates to print, the longest first",
+        (table, *((Text(shared, small=True),) if spools else ())),
+    )
+
+
+def _spools(logs: Mapping[str, Mapping[str, Mapping[str, Any]]]) -> dict[tuple[str, int], str]:
+    """Piece and plate -> the spools it is printed from, where all pieces share one filament."""
+    told = {name: stages["estimate"] for name, stages in logs.items() if "estimate" in stages}
+    supplies = [
+        (figures["parameters"]["filament"], figures["parameters"]["printer"]["layer_mm"])
+        for figures in told.values()
+    ]
+    if not supplies or any(one != supplies[0] for one in supplies):
+        return {}
+    filament, layer_mm = supplies[0]
+    said: dict[tuple[str, int], str] = {}
+    for name, use in job_spools(told, Filament(**filament), layer_mm):
+        at = "" if use.change_at_mm is None else f" to {use.change_at_mm:.1f} mm"
+        spool = f"{use.needed_g:.0f} g missing" if use.spool is None else f"{use.spool}{at}"
+        earlier = said.get((name, use.plate))
+        said[name, use.plate] = spool if earlier is None else f"{earlier}, then {spool}"
+    return said
 
 
 def _ready(logs: Mapping[str, Mapping[str, Mapping[str, Any]]]) -> Section | None:
