@@ -26,7 +26,15 @@ from numpy.typing import NDArray
 
 from moldsmith.geometry.section import plane_section, tape_girth_mm
 
-__all__ = ["fetched_wheel", "forearm_planes", "human", "landmarks", "spoiled", "torso_planes"]
+__all__ = [
+    "brow_planes",
+    "fetched_wheel",
+    "forearm_planes",
+    "human",
+    "landmarks",
+    "spoiled",
+    "torso_planes",
+]
 
 Floats = NDArray[np.float64]
 Plane = tuple[tuple[float, float, float], tuple[float, float, float]]
@@ -114,6 +122,17 @@ def torso_planes(mesh: trimesh.Trimesh) -> list[Plane]:
         ((0.0, middle, 0.0), (0.0, -1.0, 0.0)),
         ((side, 0.0, 0.0), (-1.0, 0.0, 0.0)),
         ((-side, 0.0, 0.0), (1.0, 0.0, 0.0)),
+    ]
+
+
+def brow_planes(mesh: trimesh.Trimesh) -> list[Plane]:
+    """Planes that keep the head's front above the eyes: brow, forehead and crown."""
+    stature = float(mesh.vertices[:, 2].max())
+    head = mesh.vertices[mesh.vertices[:, 2] > 0.88 * stature]
+    middle = float(head[:, 1].min() + head[:, 1].max()) / 2
+    return [
+        ((0.0, 0.0, 0.945 * stature), (0.0, 0.0, 1.0)),
+        ((0.0, middle - 10.0, 0.0), (0.0, -1.0, 0.0)),
     ]
 
 
