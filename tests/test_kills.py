@@ -32,10 +32,10 @@ _MEASURED = ("seconds", "peak_memory_mb", "started_utc")
 
 def test_twenty_kills_later_the_batch_is_the_undisturbed_one(tmp_path: Path) -> None:
     job = written(tmp_path)
-    assert started(job, tmp_path / "calm").wait(timeout=300) == 0
-    expected = told(tmp_path / "calm")
+    assert started(job, tmp_path / "calm" / "out").wait(timeout=300) == 0
+    expected = told(tmp_path / "calm" / "out")
     chance = random.Random(5)
-    out, kills, stopped_at = tmp_path / "stormy", 0, set()
+    out, kills, stopped_at = tmp_path / "stormy" / "out", 0, set()
     while kills < KILLS:
         run = started(job, out, workers=1 + kills % 2)
         wait_for_work(run, out)
@@ -47,7 +47,7 @@ def test_twenty_kills_later_the_batch_is_the_undisturbed_one(tmp_path: Path) -> 
             stopped_at.add(len(list(out.glob("*/*/log.json"))))
         elif run.returncode == 0:
             assert told(out) == expected
-            out = tmp_path / f"stormy-{kills}"
+            out = tmp_path / f"stormy-{kills}" / "out"
     assert started(job, out).wait(timeout=300) == 0
     assert told(out) == expected
     assert len(stopped_at) > 3, "the kills hit the same moment"
