@@ -486,18 +486,24 @@ def mesh_of(body: Solid) -> trimesh.Trimesh:
 
 
 def sums_that_differ(run: Run) -> list[str]:
-    """Bodies that differ from their parts by more than the sockets' clearances."""
+    """Bodies that differ from their parts by more than the sockets' clearances and labels."""
     clearance = run.figures("split")["clearance_mm"]
     found = []
     for name, body in _keyed(run).items():
         joints = [joint for joint in run.joints("cut") if joint["low"].split("-")[0] == name]
         gaps = sum(socket_gap_mm3(peg, clearance) for joint in joints for peg in joint["pegs"])
+        gaps -= sum(row["label"]["volume_mm3"] for row in rows_of(run, name) if row.get("label"))
         wanted = body.volume() - gaps
         parts = sum(part.volume() for part in run.parts_of(name).values())
         beyond, lost = (run.whole[name] - body).volume(), (body - run.whole[name]).volume() - gaps
         if max(abs(parts - wanted), abs(beyond), abs(lost)) > 1e-3 * wanted:
             found.append(f"{name}: {parts - wanted:+.0f}, {beyond:+.0f}, {lost:+.0f} mm³")
     return found
+
+
+def rows_of(run: Run, body: str) -> list[dict[str, Any]]:
+    """The parts that split made of a body, as its log lists them."""
+    return [row for row in run.figures("split")["parts"] if row["of"] == body]
 
 
 def _keyed(run: Run) -> dict[str, Solid]:

@@ -34,6 +34,14 @@ def take_over(monkeypatch: pytest.MonkeyPatch) -> None:
             monkeypatch.setitem(ROUTE, name, f"fakes:{name}")  # type: ignore[arg-type]
 
 
+def stop_after_overhangs(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Have the jobs of this process make parts alone: no plans, no sheets."""
+    names = list(ROUTE)
+    for name in reversed(names[names.index("overhangs") + 1 :]):
+        monkeypatch.delitem(ROUTE, name)  # type: ignore[arg-type]
+    monkeypatch.setattr("moldsmith.batch.write_shop_sheet", lambda piece, folder: ())
+
+
 def take_over_here() -> None:
     """`take_over` for a worker process, which lives as long as its test."""
     for name in list(ROUTE):
