@@ -28,7 +28,13 @@ LINES = """
 name = "pad {number}"
 scan = "scan/troll.ply"
 unit = "m"
-crop.planes = [[[0, 0, {low}], [0, 0, 1]], [[0, 0, {high}], [0, 0, -1]], [[0, -30, 0], [0, -1, 0]]]
+crop.planes = [
+  [[0, 0, {low}], [0, 0, 1]],
+  [[0, 0, {high}], [0, 0, -1]],
+  [[0, -30, 0], [0, -1, 0]],
+  [[-70, 0, 0], [1, 0, 0]],
+  [[70, 0, 0], [-1, 0, 0]],
+]
 shell.thickness_mm = {thickness}
 shell.cell_mm = 3
 """
@@ -73,7 +79,7 @@ def _job(folder: Path) -> Path:
     lines = ['[material]\nlike = "foam-80"\n']
     for number in range(PIECES):
         low = 940 + 20 * number
-        sizes = {"low": low, "high": low + 160, "thickness": 6 + number}
+        sizes = {"low": low, "high": low + 100, "thickness": 6 + number}
         lines.append(LINES.format(number=number + 1, **sizes))
     (folder / "bands.toml").write_text("".join(lines), encoding="utf-8")
     return folder / "bands.toml"
