@@ -263,7 +263,7 @@ def _large() -> str:
         f"A body of {made['triangles']:,} triangles, densest on the torso, noisy, holed and",
         "littered; the torso's",
         "front shelled 8 mm inward at 1 mm cells; the whole body then stood up and made another",
-        "size. One process; peaks are of the whole process, imports and all bodies so far included.",
+        "size. One process; peaks are of the whole process, imports and bodies so far included.",
         "Aim: under 3000 MB.",
         "",
         "| stage | wall s | CPU s | peak MB | triangles made |",
