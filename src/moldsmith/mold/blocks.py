@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from ..errors import BadParameter
 from ..geometry import solid
+from ..ranges import check_range
 from ..stage import stage
 from ..supplies.filament import Filament
 from ..supplies.materials import Material
@@ -292,8 +293,7 @@ def _check_more(
         ("lid_thickness_mm", lid_mm, 1.2, 100.0),
     )
     for key, value, least, most in ranges:
-        if not least <= value <= most:
-            raise BadParameter(f"{key} = {value:g}", f"Choose {least:g} to {most:g}")
+        check_range(key, value, least, most)
 
 
 def _pulls(piece: Workpiece, pull: Vector | None) -> list[Undercut]:

@@ -15,6 +15,7 @@ from ..geometry import solid
 from ..geometry.peaks import Peak, peaks
 from ..geometry.summits import ceiling_peaks, ranked_turns
 from ..geometry.visibility import grid_over, highest, lowest
+from ..ranges import check_range
 from ..stage import stage
 from ..workpiece import Finding, Workpiece
 from .bodies import mold_bodies
@@ -172,8 +173,7 @@ def _check_sizes(
         ("pocket_mm", pocket, 0.2, 50.0),
     )
     for key, value, least, most in ranges:
-        if not least <= value <= most:
-            raise BadParameter(f"{key} = {value:g}", f"Choose {least:g} to {most:g}")
+        check_range(key, value, least, most)
 
 
 class _Ground:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from ..errors import BadParameter
 from ..geometry import solid
+from ..ranges import check_range
 from ..stage import stage
 from ..supplies.materials import Material
 from ..workpiece import Finding, Workpiece
@@ -129,8 +130,7 @@ def _check(wanted: Wanted) -> None:
         ("clearance_mm", wanted.clearance_mm, 0.05, 1),
     )
     for key, value, least, most in ranges:
-        if not least <= value <= most:
-            raise BadParameter(f"{key} = {value:g}", f"Choose {least:g} to {most:g}")
+        check_range(key, value, least, most)
 
 
 def _fit(piece: Workpiece, flange: Flange, wanted: Wanted) -> Fitted:

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from ..errors import BadParameter, CannotBuild
 from ..geometry import solid
 from ..printing.pose import bed_pose
+from ..ranges import check_range
 from ..stage import stage
 from ..supplies.filament import Filament
 from ..supplies.printer import Printer
@@ -177,8 +178,7 @@ def _check(
         ("most_grams", most_grams, 5, 20_000, " g"),
     )
     for key, value, least, most, unit in ranges:
-        if value is not None and not least <= value <= most:
-            raise BadParameter(f"{key} = {value:g}", f"Choose {least:g} to {most:g}{unit}")
+        check_range(key, value, least, most, unit)
 
 
 def _most_mm3(filament: Filament, most_hours: float | None, most_grams: float | None) -> float:

@@ -11,7 +11,6 @@ import shapely
 import trimesh
 from numpy.typing import NDArray
 
-from ..errors import BadParameter
 from ..geometry import solid
 from ..geometry.visibility import grid_over, highest
 from ..mold.bodies import mold_bodies
@@ -20,6 +19,7 @@ from ..mold.hardware import BoltSize, Strength, bolt, tightening_torque_nm
 from ..mold.plates import rectangular_plate, rectangular_thickness_mm
 from ..mold.pressure import GRAVITY_M_S2, head_kpa, sealed_pressure_kpa
 from ..mold.sheet_lids import cut_from_sheet
+from ..ranges import check_range
 from ..stage import stage
 from ..supplies.materials import Material
 from ..workpiece import Finding, Severity, Workpiece
@@ -157,9 +157,8 @@ def _check(
         ("youngs_mpa", youngs, 200, 10_000),
         ("deflection_mm", deflection, 0.05, 5),
     )
-    for key, value, low, high in ranges:
-        if value is not None and not low <= value <= high:
-            raise BadParameter(f"{key} = {value:g}", f"Choose {low:g} to {high:g}")
+    for key, value, least, most in ranges:
+        check_range(key, value, least, most)
 
 
 def _load(

@@ -9,6 +9,7 @@ import numpy as np
 
 from ..errors import BadParameter
 from ..geometry.visibility import grid_over, lowest
+from ..ranges import check_range
 from ..stage import stage
 from ..supplies.materials import Material
 from ..workpiece import Finding, Workpiece
@@ -95,7 +96,7 @@ def mix(
     BadParameter : a value out of range, or the piece has no mold
     """
     _check(packing_factor, measured_free_rise_kg_m3, cup_ml, waste_cup_g, waste_percent, scale_g)
-    _in_range("pour_rate_ml_s", pour_rate_ml_s, 0.1, 1000)
+    check_range("pour_rate_ml_s", pour_rate_ml_s, 0.1, 1000)
     if not material.rises and (packing_factor or measured_free_rise_kg_m3):
         raise BadParameter(
             "packing_factor and measured_free_rise_kg_m3 are for foams",
@@ -160,17 +161,12 @@ def _check(
     waste_percent: float,
     scale_g: float,
 ) -> None:
-    _in_range("packing_factor", packing, 1, 2)
-    _in_range("measured_free_rise_kg_m3", free_rise, 15, 800)
-    _in_range("cup_ml", cup_ml, 20, 20_000)
-    _in_range("waste_cup_g", waste_cup_g, 0, 500)
-    _in_range("waste_percent", waste_percent, 0, 50)
-    _in_range("scale_g", scale_g, 0.01, 10)
-
-
-def _in_range(key: str, value: float | None, low: float, high: float) -> None:
-    if value is not None and not low <= value <= high:
-        raise BadParameter(f"{key} = {value:g}", f"Choose {low:g} to {high:g}")
+    check_range("packing_factor", packing, 1, 2)
+    check_range("measured_free_rise_kg_m3", free_rise, 15, 800)
+    check_range("cup_ml", cup_ml, 20, 20_000)
+    check_range("waste_cup_g", waste_cup_g, 0, 500)
+    check_range("waste_percent", waste_percent, 0, 50)
+    check_range("scale_g", scale_g, 0.01, 10)
 
 
 def _amount(

@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 from scipy import sparse
 from scipy.sparse import csgraph
 
-from ..errors import BadParameter
 from ..geometry import colours, ply
 from ..geometry.topology import face_pairs
+from ..ranges import check_range
 from ..stage import stage
 from ..supplies.printer import Printer
 from ..workpiece import Finding, Workpiece
@@ -86,8 +86,8 @@ def overhangs(
     al., J. Adv. Ind. Technol. Appl. 2020, 38-47); bridges of 10 to 15 mm are
     common practice.
     """
-    _check("limit_deg", limit_deg, 20, 80)
-    _check("bridge_mm", bridge_mm, 0, 50)
+    check_range("limit_deg", limit_deg, 20, 80)
+    check_range("bridge_mm", bridge_mm, 0, 50)
     figures, findings, attachments = [], [], {}
     for name, pose in _poses(piece).items():
         mesh = piece.body(name)
@@ -356,8 +356,3 @@ def _inverse(pose: Floats) -> Floats:
 def _moved(points: Floats, matrix: Floats) -> Floats:
     moved: Floats = points @ matrix[:3, :3].T + matrix[:3, 3]
     return moved
-
-
-def _check(name: str, value: float, low: float, high: float) -> None:
-    if not low <= value <= high:
-        raise BadParameter(f"{name} = {value:g}", f"Choose {low:g} to {high:g}")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from ..errors import BadParameter
+from ..ranges import check_range
 
 __all__ = ["Printer"]
 
@@ -94,9 +95,7 @@ class Printer:
                 "Give width, depth and height in mm, each above 0 and below 10000",
             )
         for key, (low, high, unit) in _RANGES.items():
-            value = getattr(self, key)
-            if not low <= value <= high:
-                raise BadParameter(f"{key} = {value:g}", f"Choose {low:g} to {high:g} {unit}")
+            check_range(key, getattr(self, key), low, high, f" {unit}")
         if not 0.02 <= self.layer_mm <= self.nozzle_mm:
             raise BadParameter(
                 f"layer_mm = {self.layer_mm:g}",
