@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 
 import moldsmith as ms
+from moldsmith.mold.blocks import Outer
 
 HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE.parent / "tests"))
@@ -28,6 +29,7 @@ HILLS = {
     "belly": ((240, 200), 70.0, 60.0),
     "deep": ((240, 200), 120.0, 60.0),
 }
+OUTERS: tuple[Outer, ...] = ("rectangle", "jacket")
 WALL_MM = 4.0
 STEPS_MM = (4.0, 2.8, 2.0)
 
@@ -64,8 +66,8 @@ def _molds() -> list[str]:
     ]
     for name in HILLS:
         pad = _pad(name, 5.0, 5.0)
-        for outer in ("rectangle", "jacket"):
-            made = ms.block(pad, outer=outer, wall_mm=WALL_MM)  # type: ignore[arg-type]
+        for outer in OUTERS:
+            made = ms.block(pad, outer=outer, wall_mm=WALL_MM)
             parts = ms.split(made, printer=BIG, flange_keys=4, labels="none")
             hanging = ms.overhangs(parts, printer=BIG).record("overhangs")["figures"]["parts"]
             said = ms.estimate(parts, printer=BIG).record("estimate")["figures"]
@@ -87,13 +89,13 @@ def _growth() -> list[str]:
         "| triangles | outer | CPU s | s per 100,000 triangles | growth per doubling |",
         "|---|---|---|---|---|",
     ]
-    for outer in ("rectangle", "jacket"):
+    for outer in OUTERS:
         before: tuple[int, float] | None = None
         for step in STEPS_MM:
             pad = _pad("belly", step, step)
             count = len(pad.body("pad").faces)
             start = time.process_time()
-            ms.block(pad, outer=outer, wall_mm=WALL_MM)  # type: ignore[arg-type]
+            ms.block(pad, outer=outer, wall_mm=WALL_MM)
             took = time.process_time() - start
             grown = ""
             if before is not None:

@@ -204,7 +204,7 @@ def _measured(case: str) -> Callable[[Path, float], Row]:
 
     def run(path: Path, cell: float) -> Row:
         import igl  # noqa: F401 - all cases start with the same imports
-        import skimage.measure  # noqa: F401
+        import skimage.measure  # noqa: F401 - as above
 
         with np.load(path) as stored:
             patch = trimesh.Trimesh(stored["vertices"], stored["faces"], process=False)

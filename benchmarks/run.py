@@ -17,6 +17,7 @@ import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
+from unittest import mock
 
 import numpy as np
 from numpy.typing import NDArray
@@ -149,11 +150,8 @@ def _asked(index: SurfaceIndex, wanted: Floats, cell: float) -> Floats:
         asked.append(points)
         return plain(field, points, gap)
 
-    SampledField._value = listening  # type: ignore[method-assign]
-    try:
+    with mock.patch.object(SampledField, "_value", listening):
         offset_sheet(index, wanted, side=-1.0, cell_mm=cell)
-    finally:
-        SampledField._value = plain  # type: ignore[method-assign]
     return np.concatenate(asked)
 
 

@@ -20,27 +20,27 @@ _FONT = "VeraBd.ttf"  # bold: its strokes stay wider than two printed lines from
 _STEPS = 6  # straight pieces of a curve
 
 
-class _Tracer(BasePen):  # type: ignore[misc]
+class _Tracer(BasePen):  # type: ignore[misc]  # fontTools has no types
     """Collects a glyph's outlines as rings of points."""
 
     def __init__(self, glyphs: Any) -> None:
         super().__init__(glyphs)
         self.rings: list[list[tuple[float, float]]] = []
 
-    def _moveTo(self, point: tuple[float, float]) -> None:  # noqa: N802 - the pen's own names
+    def _moveTo(self, point: tuple[float, float]) -> None:  # noqa: N802 - the pen's own name
         self.rings.append([point])
 
-    def _lineTo(self, point: tuple[float, float]) -> None:  # noqa: N802
+    def _lineTo(self, point: tuple[float, float]) -> None:  # noqa: N802 - the pen's own name
         self.rings[-1].append(point)
 
-    def _curveToOne(self, one: Any, two: Any, end: Any) -> None:  # noqa: N802
+    def _curveToOne(self, one: Any, two: Any, end: Any) -> None:  # noqa: N802 - the pen's own name
         start = self.rings[-1][-1]
         for t in np.linspace(0, 1, _STEPS + 1)[1:].tolist():
             s = 1 - t
             weights = (s**3, 3 * s * s * t, 3 * s * t * t, t**3)
             self._weighed((start, one, two, end), weights)
 
-    def _qCurveToOne(self, middle: Any, end: Any) -> None:  # noqa: N802
+    def _qCurveToOne(self, middle: Any, end: Any) -> None:  # noqa: N802 - the pen's own name
         start = self.rings[-1][-1]
         for t in np.linspace(0, 1, _STEPS + 1)[1:].tolist():
             s = 1 - t

@@ -15,6 +15,7 @@ from ..geometry.colours import PAPER, body_colour
 from ..scan.measuring import Measure
 from ..workpiece import Workpiece
 from .raster import Camera, Painted, aimed, render
+from .spacing import spaced
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -125,7 +126,7 @@ def _labels(axes: Axes, camera: Camera, measures: Sequence[Measure]) -> None:
     """Name and value of each measure right of the view, with a leader to its line."""
     ordered = sorted(measures, key=lambda one: (-one.height_mm, one.name))
     wanted = np.array([_projected(np.array([one.where]), camera)[0, 1] for one in ordered])
-    rows = _spaced(wanted, _LINE_PX, 10.0, camera.height - 10.0)
+    rows = spaced(wanted, _LINE_PX, 10.0, camera.height - 10.0)
     for measure, row in zip(ordered, rows, strict=True):
         drawn = (measure.where,) if measure.kind == "height" else measure.line or (measure.where,)
         line = _projected(np.array(drawn), camera)
@@ -148,17 +149,3 @@ def _projected(points: Floats, camera: Camera) -> Floats:
     """Pixels (k, 2) of points (k, 3), from the upper left."""
     seen = (points @ camera.axes.T - camera.middle) / camera.mm_per_pixel
     return np.stack([seen[:, 0] + camera.width / 2, camera.height / 2 - seen[:, 1]], axis=1)
-
-
-def _spaced(wanted: Floats, step: float, low: float, high: float) -> Floats:
-    """Ascending rows near the wanted ones, at least `step` apart while they fit."""
-    rows = np.sort(np.clip(wanted, low, high))
-    if len(rows) < 2:
-        return rows
-    step = min(step, (high - low) / (len(rows) - 1))
-    for k in range(1, len(rows)):
-        rows[k] = max(rows[k], rows[k - 1] + step)
-    rows[-1] = min(rows[-1], high)
-    for k in range(len(rows) - 2, -1, -1):
-        rows[k] = min(rows[k], rows[k + 1] - step)
-    return rows

@@ -18,6 +18,7 @@ from .drawing import Circle, Drawing, Label, Raster, Shape, line
 from .explosion import apart, mold_parts
 from .logs import figures, ran
 from .shots import Shot, colour_of, shot
+from .spacing import spaced
 from .view_model import shown_bodies
 
 __all__ = [
@@ -147,7 +148,7 @@ def _named(
     shapes: list[Shape] = []
     for column, rows in (("end", order[:half]), ("start", order[half:])):
         ranked = rows[np.argsort(seen[rows, 1], kind="stable")]
-        levels = _spaced(seen[ranked, 1], 11.0, 6.0, height - 6.0)
+        levels = spaced(seen[ranked, 1], 11.0, 6.0, height - 6.0)
         edge = left - 3 if column == "end" else left + width + 3
         for row, level in zip(ranked.tolist(), levels.tolist(), strict=True):
             x, y = seen[row].tolist()
@@ -165,20 +166,6 @@ def _named(
                 ),
             ]
     return shapes
-
-
-def _spaced(wanted: Floats, step: float, low: float, high: float) -> Floats:
-    """Ascending levels near the wanted ones, at least `step` apart while they fit."""
-    rows = np.clip(wanted, low, high)
-    if len(rows) < 2:
-        return rows
-    step = min(step, (high - low) / (len(rows) - 1))
-    for k in range(1, len(rows)):
-        rows[k] = max(rows[k], rows[k - 1] + step)
-    rows[-1] = min(rows[-1], high)
-    for k in range(len(rows) - 2, -1, -1):
-        rows[k] = min(rows[k], rows[k + 1] - step)
-    return rows
 
 
 def part_pictures(scene: Scene, overhang_deg: float) -> tuple[Picture, ...]:
