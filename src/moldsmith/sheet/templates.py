@@ -6,8 +6,6 @@ import io
 from html import escape
 from pathlib import Path
 
-import ezdxf
-import ezdxf.units
 import numpy as np
 import shapely
 
@@ -52,6 +50,10 @@ def sheet_lid(piece: Workpiece, folder: Path) -> tuple[Path, ...]:
 
 def lid_dxf(plan: LidPlan) -> bytes:
     """The plan as DXF of the year 2010, units mm, on the layers cut, drill and engrave."""
+    # Here, not above: few jobs cut a lid, and all would wait a quarter of a second for it.
+    import ezdxf
+    import ezdxf.units
+
     before = ezdxf.options.write_fixed_meta_data_for_testing
     ezdxf.options.write_fixed_meta_data_for_testing = True  # no dates: equal plans, equal bytes
     try:
