@@ -50,6 +50,10 @@ class Channel:
     def mouth_mm(self) -> float:
         return max(self.outside_mm, self.funnel_mm)
 
+    def described(self) -> dict[str, float]:
+        """The bore for the stage log."""
+        return {key: round(float(value), 4) for key, value in asdict(self).items()}
+
 
 @stage
 def channels(
@@ -150,8 +154,8 @@ def channels(
     drilled = solid.difference(standing, *bores)
     findings += _blocked(piece, [*poured, *vented], bores)
     figures: dict[str, Any] = {
-        "sprues": [_rounded(channel) for channel in poured],
-        "vents": [_rounded(channel) for channel in vented],
+        "sprues": [channel.described() for channel in poured],
+        "vents": [channel.described() for channel in vented],
         "pockets": len(found),
         "up": np.round(up, 6).tolist(),
         "drilled_body": hidden,
@@ -388,7 +392,3 @@ def _blocked(piece: Workpiece, drilled: list[Channel], bores: list[solid.Solid])
                 )
             )
     return findings
-
-
-def _rounded(channel: Channel) -> dict[str, float]:
-    return {key: round(float(value), 4) for key, value in asdict(channel).items()}

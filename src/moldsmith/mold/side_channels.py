@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -118,8 +118,8 @@ def drilled_sides(
     bores = [bore_solid(channel) for channel in (*poured, *vented)]
     drilled, volume = _drilled(piece, names, bores)
     figures = {
-        "sprues": [_rounded(channel) for channel in poured],
-        "vents": [_rounded(channel) for channel in vented],
+        "sprues": [channel.described() for channel in poured],
+        "vents": [channel.described() for channel in vented],
         "pockets": len(found),
         "up": [0.0, 0.0, 1.0],
         "drilled_body": ", ".join(drilled),
@@ -292,7 +292,3 @@ def _drilled(
             found[name] = solid.printable(left)
             volume += taken
     return found, volume
-
-
-def _rounded(channel: Channel) -> dict[str, float]:
-    return {key: round(float(value), 4) for key, value in asdict(channel).items()}
