@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from ..errors import BadParameter, MissingPackage
 from ..geometry.colours import PAPER, body_colour
 from ..workpiece import Frame, Vector, Workpiece
+from .explosion import apart
 from .raster import Camera, Painted, aimed, render
 
 if TYPE_CHECKING:
@@ -32,7 +33,6 @@ _TOWARD = {
     "top": (0, 0, 1),
     "bottom": (0, 0, -1),
 }
-_ORDER = ("cavity", "pad", "core", "lid")
 
 
 def picture(
@@ -73,34 +73,23 @@ def exploded(
     title: str = "",
     size_px: tuple[int, int] = (640, 720),
 ) -> Figure:
-    """Draw the mold's bodies drawn apart along the pull: cavity, pad, core or lid.
+    """Draw the mold's bodies drawn apart: along the pull, side pieces outward.
 
     Parameters as of `picture`; without a view the mold is seen from its side and
-    a little from above. Parts that a body was split into move apart sideways.
+    a little from above. Parts that a body was split into move away from each other.
 
     Raises
     ------
     BadParameter : the piece has no mold bodies yet
     MissingPackage : matplotlib is not installed
     """
-    names = [name for name in piece.bodies if name.split("-")[0] in _ORDER]
-    if not names:
+    steps = apart(piece)
+    if not steps:
         piece.body("cavity")  # raises, and says what makes it
     pull = np.array(piece.frame.pull or (0.0, 0.0, 1.0))
-    painted = []
-    level = 0.0
-    for family in _ORDER:
-        group = [name for name in names if name.split("-")[0] == family]
-        if not group:
-            continue
-        meshes = _spread([piece.body(name) for name in group], pull)
-        heights = np.concatenate([mesh.vertices @ pull for mesh in meshes])
-        rise = level - heights.min()
-        painted += [
-            _painted(_shifted(mesh, rise * pull), name, None)
-            for name, mesh in zip(group, meshes, strict=True)
-        ]
-        level += float(np.ptp(heights)) * 1.12 + 15
+    painted = [
+        _painted(_shifted(piece.body(name), step), name, None) for name, step in steps.items()
+    ]
     aside = _beside(pull)
     toward = aside + 0.45 * np.cross(pull, aside) + 0.42 * pull
     if view is not None:
@@ -145,14 +134,6 @@ def _direction(view: View, frame: Frame) -> NDArray[np.float64]:
     axes = np.stack([facing, np.cross(up, facing), up])
     toward: NDArray[np.float64] = np.array(_TOWARD[view], dtype=float) @ axes
     return toward
-
-
-def _spread(meshes: Sequence[trimesh.Trimesh], pull: NDArray[np.float64]) -> list[trimesh.Trimesh]:
-    """Meshes moved away from their common middle, across the pull."""
-    middles = np.array([mesh.bounds.mean(axis=0) for mesh in meshes])
-    away = middles - middles.mean(axis=0)
-    away -= np.outer(away @ pull, pull)
-    return [_shifted(mesh, 0.25 * step) for mesh, step in zip(meshes, away, strict=True)]
 
 
 def _shifted(mesh: trimesh.Trimesh, step: NDArray[np.float64]) -> trimesh.Trimesh:
