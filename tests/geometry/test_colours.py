@@ -45,3 +45,9 @@ def test_grey_of_the_rest_is_not_on_the_scale() -> None:
 
 def test_split_parts_have_their_bodys_colour() -> None:
     assert colours.body_colour("cavity-2") == colours.body_colour("cavity")
+
+
+def test_side_pieces_differ_and_their_parts_do_not() -> None:
+    assert colours.body_colour("side-1") != colours.body_colour("side-2")
+    assert colours.body_colour("side-1-2") == colours.body_colour("side-1")
+    assert colours.body_colour("side-7") == colours.body_colour("side-1")

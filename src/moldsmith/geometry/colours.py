@@ -13,7 +13,7 @@ from functools import cache
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["BODY_COLOURS", "PAPER", "REST", "body_colour", "diverging", "scale"]
+__all__ = ["BODY_COLOURS", "PAPER", "REST", "SIDE_COLOURS", "body_colour", "diverging", "scale"]
 
 PAPER = (247, 245, 240)
 REST = (196, 194, 188)  # faces that carry no value
@@ -25,6 +25,14 @@ BODY_COLOURS = {
     "core": (176, 166, 122),
     "lid": (150, 168, 150),
 }
+SIDE_COLOURS = (
+    (126, 148, 166),
+    (150, 168, 150),
+    (166, 142, 160),
+    (142, 166, 168),
+    (168, 156, 138),
+    (146, 146, 172),
+)
 
 _OKLAB_TO_LMS = np.array(
     [
@@ -70,8 +78,11 @@ def diverging(values: ArrayLike, reach: float) -> NDArray[np.uint8]:
 
 
 def body_colour(name: str) -> tuple[int, int, int]:
-    """The colour a body is drawn in, that of 'cavity' for 'cavity-2'."""
-    return BODY_COLOURS.get(name.split("-")[0], REST)
+    """The colour a body is drawn in, that of 'cavity' for 'cavity-2'; each 'side-N' has its own."""
+    family, *number = name.split("-")
+    if family == "side" and number and number[0].isdigit():
+        return SIDE_COLOURS[(int(number[0]) - 1) % len(SIDE_COLOURS)]
+    return BODY_COLOURS.get(family, REST)
 
 
 @cache

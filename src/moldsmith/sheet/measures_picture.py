@@ -147,5 +147,5 @@ def _labels(axes: Axes, camera: Camera, measures: Sequence[Measure]) -> None:
 
 def _projected(points: Floats, camera: Camera) -> Floats:
     """Pixels (k, 2) of points (k, 3), from the upper left."""
-    seen = (points @ camera.axes.T - camera.middle) / camera.mm_per_pixel
+    seen = camera.seen(points)
     return np.stack([seen[:, 0] + camera.width / 2, camera.height / 2 - seen[:, 1]], axis=1)

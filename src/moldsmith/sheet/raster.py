@@ -45,6 +45,11 @@ class Camera:
     width: int
     height: int
 
+    def seen(self, points: Floats) -> Floats:
+        """Points (..., 3) as seen: pixels right and up of the middle, and toward the eye."""
+        place: Floats = (points @ self.axes.T - self.middle) / self.mm_per_pixel
+        return place
+
 
 def aimed(
     meshes: Sequence[trimesh.Trimesh], toward: Floats, up: Floats, width: int, height: int
@@ -71,8 +76,7 @@ def render(
         camera.axes, camera.middle, camera.mm_per_pixel / 2, camera.width * 2, camera.height * 2
     )
     corners = np.concatenate([item.mesh.vertices[item.mesh.faces] for item in painted])
-    screen = (corners @ fine.axes.T - fine.middle) / fine.mm_per_pixel
-    screen = screen * [1, -1, 1] + [fine.width / 2, fine.height / 2, 0]
+    screen = fine.seen(corners) * [1, -1, 1] + [fine.width / 2, fine.height / 2, 0]
     depth, face = _nearest(screen, fine.width, fine.height)
     shade = _lit(corners, np.concatenate([item.colours for item in painted]), fine.axes)
     # Face -1, where nothing is, reads the last row: paper.

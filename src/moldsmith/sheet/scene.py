@@ -10,6 +10,7 @@ import trimesh
 from numpy.typing import NDArray
 from trimesh.exchange.stl import HeaderError, load_stl_binary
 
+from ..geometry.colours import body_colour
 from ..printing.flagging import face_angles_deg
 from ..printing.parts import listed_parts
 from ..workpiece import Workpiece
@@ -17,7 +18,7 @@ from .blocks import Picture
 from .drawing import Circle, Drawing, Label, Raster, Shape, line
 from .explosion import apart, mold_parts
 from .logs import figures, ran
-from .shots import Shot, colour_of, shot
+from .shots import Shot, shot
 from .spacing import spaced
 from .view_model import shown_bodies
 
@@ -186,7 +187,7 @@ def part_pictures(scene: Scene, overhang_deg: float) -> tuple[Picture, ...]:
         top = turned.vertices[:, 2][turned.faces].max(axis=1)
         flagged = (angle > overhang_deg + 0.5) & (top > turned.bounds[0, 2] + 0.5)
         colours = np.empty((len(mesh.faces), 3), dtype=np.uint8)
-        colours[:] = colour_of(name)
+        colours[:] = body_colour(name)
         colours[flagged] = _FLAG
         taken = shot(
             {name: turned}, (0.55, -0.8, 0.62), (0, 0, 1), _SMALL_PX, colours={name: colours}

@@ -17,18 +17,10 @@ from ..workpiece import Workpiece
 from .blocks import Picture
 from .raster import Camera, Painted, aimed, render
 
-__all__ = ["Shot", "attached_picture", "colour_of", "lightened", "png", "shot"]
+__all__ = ["Shot", "attached_picture", "lightened", "png", "shot"]
 
 Floats = NDArray[np.float64]
 _WHITE = (255, 255, 255)
-_SIDES = (
-    (126, 148, 166),
-    (150, 168, 150),
-    (166, 142, 160),
-    (142, 166, 168),
-    (168, 156, 138),
-    (146, 146, 172),
-)
 _PNG = b"\x89PNG\r\n\x1a\n"
 _COLOURS = 64  # of a picture: shades of a few hues
 
@@ -42,9 +34,8 @@ class Shot:
 
     def at(self, points: Floats) -> Floats:
         """Where points (n, 3) are seen: shares (n, 2) of width and height from the lower left."""
-        camera = self.camera
-        seen = (points @ camera.axes.T - camera.middle) / camera.mm_per_pixel
-        return seen[:, :2] / [camera.width, camera.height] + 0.5
+        seen = self.camera.seen(points)
+        return seen[:, :2] / [self.camera.width, self.camera.height] + 0.5
 
 
 def shot(
@@ -65,7 +56,7 @@ def shot(
     painted = []
     for name, mesh in meshes.items():
         step = None if steps is None else steps.get(name)
-        given = (colours or {}).get(name, np.array(colour_of(name)))
+        given = (colours or {}).get(name, np.array(body_colour(name)))
         paint = np.broadcast_to(given, (len(mesh.faces), 3)).astype(np.uint8)
         painted.append(_turned_to(mesh, paint, eye, step, whole=name == "scan"))
     drawn = [item.mesh for item in painted]
@@ -90,14 +81,6 @@ def _turned_to(
     if step is not None:
         vertices = vertices + step
     return Painted(trimesh.Trimesh(vertices, faces, process=False), paint)
-
-
-def colour_of(name: str) -> tuple[int, int, int]:
-    """The colour a body is drawn in; side pieces differ from each other."""
-    words = name.split("-")
-    if words[0] == "side" and len(words) > 1 and words[1].isdigit():
-        return _SIDES[(int(words[1]) - 1) % len(_SIDES)]
-    return body_colour(name)
 
 
 def png(pixels: NDArray[np.uint8]) -> bytes:

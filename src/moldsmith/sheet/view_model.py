@@ -11,12 +11,12 @@ import numpy as np
 import trimesh
 from numpy.typing import NDArray
 
-from ..geometry.colours import diverging, scale
+from ..geometry.colours import body_colour, diverging, scale
 from ..geometry.topology import compact
 from ..workpiece import Workpiece
 from .colour_maps import ColourMap, colour_maps
 from .explosion import apart, family_of, mold_parts
-from .shots import colour_of, lightened
+from .shots import lightened
 
 __all__ = ["shown_bodies", "view_model"]
 
@@ -78,7 +78,7 @@ def _body(
     return {
         "name": name,
         "group": family_of(piece, name),
-        "colour": list(colour_of(name)),
+        "colour": list(body_colour(name)),
         "shown": name != "scan" or len(piece.bodies) == 1,
         "apart": [0.0, 0.0, 0.0] if away is None else np.round(away, 3).tolist(),
         "places": _coded(places),
