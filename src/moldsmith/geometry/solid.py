@@ -45,6 +45,7 @@ __all__ = [
     "moved",
     "printable",
     "section",
+    "shadow",
     "silhouette",
     "simplified",
     "split_by_plane",
@@ -238,6 +239,11 @@ def section(solid: Solid, height_mm: float) -> shapely.MultiPolygon:
 def silhouette(solid: Solid) -> shapely.MultiPolygon:
     """The solid's shadow along z."""
     return _polygons(solid.project())
+
+
+def shadow(mesh: trimesh.Trimesh) -> shapely.Geometry:
+    """The shadow of a closed mesh along z, its polygons united."""
+    return shapely.union_all(silhouette(from_mesh(mesh)))
 
 
 def hull(points: ArrayLike) -> Solid:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Any, Literal
 
 import numpy as np
-import shapely
 import trimesh
 from numpy.typing import NDArray
 
@@ -166,7 +165,7 @@ def block(
     if block_out:
         filled = fill_undercuts(cavity, cover, solid.from_mesh(pad))
         cavity, cover, pad = filled.cavity, filled.cover, solid.printable(filled.pad)
-    shadow = shapely.union_all(solid.silhouette(solid.from_mesh(pad)))
+    shadow = solid.shadow(pad)
     stops = np.empty((0, 2))
     if style == "cored":
         cover, stops = relieved(cover, pad, sheet, outline, land_mm, relief_mm)

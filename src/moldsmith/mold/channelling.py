@@ -110,7 +110,7 @@ def channels(
     hidden = "lid" if "lid" in piece.bodies else "core"
     cover = piece.body(hidden)
     top = float(cover.bounds[1, 2])
-    shadow = shapely.union_all(solid.silhouette(solid.from_mesh(pad)))
+    shadow = solid.shadow(pad)
     flare = float(np.tan(np.radians(taper_deg)))
     apart = (funnel_mm + vent_mm) / 2 + _MARGIN_MM + 3
     ground = _Ground(pad)

@@ -74,7 +74,7 @@ def relieved(
     relief_mm: float,
 ) -> tuple[solid.Solid, Floats]:
     """The core hollowed over the flange outside the land, but for the stops; and their places."""
-    shadow = shapely.union_all(solid.silhouette(solid.from_mesh(pad)))
+    shadow = solid.shadow(pad)
     region = outline.difference(shadow.buffer(land_mm))
     if relief_mm == 0 or region.is_empty:
         return core, np.empty((0, 2))

@@ -24,7 +24,7 @@ _LEVEL_MM = 0.01
 
 def shadow_of(piece: Workpiece) -> shapely.Geometry:
     """The pad's shadow along the pull: over it there is no flange."""
-    return shapely.union_all(solid.silhouette(solid.from_mesh(piece.body("pad"))))
+    return solid.shadow(piece.body("pad"))
 
 
 def obstacles(piece: Workpiece, margin_mm: float) -> shapely.Geometry:

@@ -79,7 +79,7 @@ def void_of(piece: Workpiece, fill_level_mm: float | None = None) -> Void:
     full = [level_z(row, level, up) for row in rows]
     low, high = float(pad.bounds[0, 2]), float(pad.bounds[1, 2])
     top = max([high, *full]) + _OVER_MM
-    region = shapely.union_all(solid.silhouette(solid.from_mesh(pad))).buffer(_margin(piece))
+    region = solid.shadow(pad).buffer(_margin(piece))
     mouths = [
         shapely.Point(row["x"], row["y"]).buffer(radius_mm(row, z) + _OVER_MM)
         for row, z in zip(rows, full, strict=True)
