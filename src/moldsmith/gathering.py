@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike
 from .errors import CannotBuild
 from .geometry import stl
 from .printing.parts import listed_parts
+from .printing.pose import laid
 from .summary import Part
 from .workpiece import Workpiece, frozen_mesh
 from .writing import write_bytes
@@ -51,10 +52,8 @@ def gather(piece: Workpiece, folder: Path) -> tuple[Part, ...]:
 
 def posed(mesh: trimesh.Trimesh, pose: ArrayLike) -> trimesh.Trimesh:
     """The mesh moved by the rigid 4 x 4 `pose` and set on z = 0, as its STL will be read back."""
-    matrix = np.asarray(pose, dtype=float)
-    vertices = mesh.vertices @ matrix[:3, :3].T + matrix[:3, 3]
-    height = vertices[:, 2] - vertices[:, 2].min()
-    vertices[:, 2] = np.where(height < _ON_BED_MM, 0.0, height)
+    vertices = np.array(laid(mesh, pose).vertices)
+    vertices[vertices[:, 2] < _ON_BED_MM, 2] = 0.0
     rounded, faces = stl.decode(stl.encode(vertices, mesh.faces))
     # Corners that rounding made one leave triangles without area behind.
     flat = (np.diff(np.sort(faces, axis=1), axis=1) == 0).any(axis=1)

@@ -15,6 +15,7 @@ from ..mold.draft import draft_deg
 from ..printing.cusps import cusp_heights_mm
 from ..printing.flagging import face_angles_deg
 from ..printing.parts import listed_parts
+from ..printing.pose import laid
 from ..workpiece import Workpiece
 from .explosion import family_of, mold_parts
 from .logs import figures, ran
@@ -122,14 +123,11 @@ def _printed(
     piece: Workpiece, meshes: Mapping[str, trimesh.Trimesh], parts: list[str]
 ) -> tuple[ColourMap, ColourMap]:
     """Lean over air and cusp height of each face in the part's print pose."""
-    poses = {row["body"]: np.asarray(row["pose"], dtype=float) for row in listed_parts(piece)}
+    poses = {row["body"]: row["pose"] for row in listed_parts(piece)}
     layer = layer_mm(piece)
     lean, cusp = {}, {}
     for name in (name for name in parts if name in poses):
-        mesh, pose = meshes[name], poses[name]
-        turned = trimesh.Trimesh(
-            mesh.vertices @ pose[:3, :3].T + pose[:3, 3], mesh.faces, process=False
-        )
+        turned = laid(meshes[name], poses[name])
         angle, _ = face_angles_deg(turned)
         height = turned.vertices[:, 2][turned.faces]
         resting = (angle > 60) & (height.max(axis=1) <= turned.bounds[0, 2] + 2 * layer)

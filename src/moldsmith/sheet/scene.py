@@ -13,6 +13,7 @@ from trimesh.exchange.stl import HeaderError, load_stl_binary
 from ..geometry.colours import body_colour
 from ..printing.flagging import face_angles_deg
 from ..printing.parts import listed_parts
+from ..printing.pose import laid
 from ..workpiece import Workpiece
 from .blocks import Picture
 from .drawing import Circle, Drawing, Label, Raster, Shape, line
@@ -179,10 +180,7 @@ def part_pictures(scene: Scene, overhang_deg: float) -> tuple[Picture, ...]:
         if name not in scene.meshes:
             continue
         mesh = scene.meshes[name]
-        pose = np.asarray(row["pose"], dtype=float)
-        turned = trimesh.Trimesh(
-            mesh.vertices @ pose[:3, :3].T + pose[:3, 3], mesh.faces, process=False
-        )
+        turned = laid(mesh, row["pose"])
         angle, _ = face_angles_deg(turned)
         top = turned.vertices[:, 2][turned.faces].max(axis=1)
         flagged = (angle > overhang_deg + 0.5) & (top > turned.bounds[0, 2] + 0.5)
