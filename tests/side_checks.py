@@ -132,7 +132,8 @@ class SideRun(Run):
         """How far the gap between core and side pieces is from what was asked; and the rim
         distance.
 
-        Sampled on the face of the core, where it is not print.
+        Sampled on the face of the core, where it is neither print nor the casting's edge: that
+        stands `edge_mm` high on the trim line, so it lies nearer to the line than any other place.
         """
         asked = self.log("shell")["parameters"]
         core, pad, patch = (
@@ -143,7 +144,8 @@ class SideRun(Run):
         points = np.asarray(trimesh.sample.sample_surface(core, 2 * count, seed=1)[0])
         back = cKDTree(pad.triangles_center).query(points)[0] < NEAR_MM
         points = points[back][: count + count // 4]
-        points = points[checks.distance_to(pad, points)[0] < 0.005][:count]
+        points = points[checks.distance_to(pad, points)[0] < 0.005]
+        points = points[_off_trim_line(patch, points) > 1.02 * asked["edge_mm"]][:count]
         sides = trimesh.util.concatenate([self.body(name, "block") for name in self.names[:-1]])
         near = cKDTree(patch.vertices).query(sides.triangles_center)[0] < NEAR_MM
         gap, foot = checks.distance_to(sides.submesh([np.flatnonzero(near)], append=True), points)
@@ -199,3 +201,12 @@ class SideRun(Run):
                     found.append(f"{joint['low']} to {joint['high']} at {peg['base']}: "
                                  f"{error.min():+.3f} to {error.max():+.3f} mm")  # fmt: skip
         return found
+
+
+def _off_trim_line(patch: trimesh.Trimesh, points: Floats) -> Floats:
+    """How far points are from the border of an open patch."""
+    edges = np.sort(patch.edges, axis=1)
+    ends = patch.vertices[edges[trimesh.grouping.group_rows(edges, require_count=1)]]
+    shares = np.linspace(0, 1, 16)[:, None, None]
+    border = (ends[:, 0] * (1 - shares) + ends[:, 1] * shares).reshape(-1, 3)
+    return np.asarray(cKDTree(border).query(points)[0])

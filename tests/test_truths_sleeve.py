@@ -6,6 +6,8 @@ that no straight pull releases it.
 
 from __future__ import annotations
 
+import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -52,7 +54,7 @@ def shoulder_planes(body: trimesh.Trimesh) -> list[Plane]:
 
 
 @pytest.fixture(scope="module", params=PIECES)
-def run(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> SideRun:
+def patch(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> ms.Workpiece:
     folder = tmp_path_factory.mktemp("wearer")
     body = human(STATURE_MM)
     planes = {"calf": calf_planes, "shoulder": shoulder_planes}[request.param](body)
@@ -61,10 +63,26 @@ def run(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
     scan = scan.submesh([np.flatnonzero(seen)], append=True)  # a scan of the limb alone
     scan.export(folder / "scan.ply", encoding="binary")
     piece = ms.load_scan(folder / "scan.ply", name=request.param, folder=folder, unit="mm")
-    piece = ms.crop(ms.heal(piece), planes=planes)
-    piece = ms.shell(piece, thickness_mm=7, taper_mm=20, cell_mm=1.5)
+    return ms.crop(ms.heal(piece), planes=planes)
+
+
+@pytest.fixture(scope="module")
+def run(patch: ms.Workpiece) -> SideRun:
+    piece = ms.shell(patch, thickness_mm=7, taper_mm=20, cell_mm=2)
     piece = ms.channels(ms.block(piece, style="pieces"))
     ms.split(piece, printer=PRINTER, labels="none")
+    assert patch.folder
+    return SideRun(patch.folder)
+
+
+@pytest.fixture(scope="module")
+def fine(patch: ms.Workpiece) -> SideRun:
+    assert patch.folder
+    folder = patch.folder.with_name(f"{patch.folder.name}-fine")
+    for done in sorted(patch.folder.glob("0[123]-*")):  # the measures read them
+        shutil.copytree(done, folder / done.name)
+    piece = ms.shell(replace(patch, folder=folder), thickness_mm=7, taper_mm=20, cell_mm=1)
+    ms.block(piece, style="pieces")
     return SideRun(folder)
 
 
@@ -91,13 +109,12 @@ def test_bodies_share_nothing_and_fill_the_block(run: SideRun) -> None:
     assert abs(run.lost_mm3()) < 1e-3 * run.pad.volume()
 
 
-def test_core_and_sides_stay_the_asked_thickness_apart(run: SideRun) -> None:
-    """Away from the feathered rim, which the tests of shell measure."""
-    error, rim = run.gap_errors()
-    error = error[rim > run.log("shell")["parameters"]["taper_mm"] + TRIANGLE_MM]
-    assert len(error) > 800
+def test_core_and_sides_stay_the_asked_thickness_apart(fine: SideRun) -> None:
+    error, rim = fine.gap_errors()
+    away = rim > fine.log("shell")["parameters"]["taper_mm"] + TRIANGLE_MM
+    assert away.sum() > 800
     assert (np.abs(error) <= 0.1).mean() >= 0.95
-    assert np.abs(error).max() <= 0.3
+    assert np.abs(error[away]).max() <= 0.3
 
 
 def test_void_holds_as_much_as_the_pad(run: SideRun) -> None:
