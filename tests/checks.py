@@ -45,6 +45,7 @@ __all__ = [
     "read",
     "rim_plan",
     "silhouette",
+    "socket",
     "socket_gap_mm3",
     "solid",
     "stuck_parts",
@@ -59,6 +60,7 @@ __all__ = [
 Floats = NDArray[np.float64]
 Solid = Any
 PEG_TAPER = np.tan(np.radians(10.0))  # of the pegs' flanks, as the keys' documentation states
+ROOF = np.tan(np.radians(44.0))  # of the sockets' points, from the axis, as stated there
 COVERS = ("core", "lid")
 STOP_MM = 5.0
 WALL_MM = 1.2
@@ -366,9 +368,8 @@ def _flat_radius(peg: Mapping[str, Any], height: float, off_mm: float = 0.0) -> 
 
 def socket_gap_mm3(peg: Mapping[str, Any], clearance_mm: float) -> float:
     """The room that a joint's socket leaves round its peg."""
-    length = peg["length_mm"]
-    socket = frustum(peg, 0, length + clearance_mm, clearance_mm)
-    return float(socket.volume() - frustum(peg, 0, length).volume())
+    peg_mm3 = frustum(peg, 0, peg["length_mm"]).volume()
+    return float(socket(peg, 0, clearance_mm).volume() - peg_mm3)
 
 
 def clearances(
@@ -388,6 +389,19 @@ def clearances(
 
 def _about(
     mesh: trimesh.Trimesh, peg: Mapping[str, Any], start: float, spare: float = 0.05
+def socket(peg: Mapping[str, Any], start: float, clearance_mm: float) -> Solid:
+    """A peg's socket from a height over its joint on, with the point or blunt it runs out to."""
+    end = peg["length_mm"] + clearance_mm
+    straight = frustum(peg, start, end, clearance_mm)
+    wide = _flat_radius(peg, end, clearance_mm)
+    high = min(peg["roof_mm"], wide / ROOF)
+    if high == 0:
+        return straight
+    narrow = {**peg, "base_mm": 2 * (wide - high * ROOF + (end + high) * PEG_TAPER)}
+    tip = frustum(narrow, end + high - 1e-6, end + high)
+    return manifold3d.Manifold.batch_hull([straight, tip])
+
+
 ) -> NDArray[np.bool_]:
     """Which triangles touch the round room about a peg, from `start` over its joint up."""
     corners = mesh.triangles - np.asarray(peg["base"])
@@ -614,8 +628,8 @@ def narrow_margins(run: Run) -> list[str]:
     bodies = _keyed(run)
     for joint in run.joints("cut"):
         for peg in joint["pegs"]:
-            socket = frustum(peg, 0.2, peg["length_mm"] + clearance, clearance)
-            around = socket.minkowski_sum(manifold3d.Manifold.sphere(WALL_MM - 0.1, 16))
+            ball = manifold3d.Manifold.sphere(WALL_MM - 0.1, 16)
+            around = socket(peg, 0.2, clearance).minkowski_sum(ball)
             level = float(np.dot(peg["axis"], peg["base"])) + 0.2
             around = around.trim_by_plane(tuple(peg["axis"]), level)
             bare = (around - bodies[joint["low"].split("-")[0]]).volume()

@@ -11,6 +11,7 @@ import moldsmith as ms
 from moldsmith.geometry import solid
 
 SMALL = ms.Printer(volume_mm=(110, 110, 120))
+ROOF = np.tan(np.radians(44.0))  # of a socket's point, from its axis
 
 
 @pytest.fixture(scope="module")
@@ -52,7 +53,7 @@ def test_parts_are_closed_of_one_piece_and_lie_on_the_bed(
 
 
 def gap_mm3(peg: dict[str, Any], clearance: float = 0.2) -> float:
-    """Socket less peg: frusta of regular polygons, from the joint's plane on."""
+    """Socket less peg: frusta of regular polygons, from the joint's plane on, and the point."""
     face = peg["sides"] * np.tan(np.pi / peg["sides"])
     slope = (peg["base_mm"] - peg["tip_mm"]) / 2 / peg["length_mm"]
     grown = clearance * np.hypot(1, slope)
@@ -62,7 +63,10 @@ def gap_mm3(peg: dict[str, Any], clearance: float = 0.2) -> float:
 
     length, low, high = peg["length_mm"], peg["base_mm"] / 2, peg["tip_mm"] / 2
     deep = length + clearance
-    return frustum(low + grown, low + grown - slope * deep, deep) - frustum(low, high, length)
+    end = low + grown - slope * deep
+    height = min(peg["roof_mm"], end / ROOF)
+    roof = frustum(end, end - height * ROOF, height)
+    return frustum(low + grown, end, deep) + roof - frustum(low, high, length)
 
 
 def test_parts_add_up_to_their_body_less_the_clearances(cut: ms.Workpiece) -> None:

@@ -11,10 +11,12 @@ from numpy.typing import NDArray
 
 from ..geometry import solid
 
-__all__ = ["PEG_TAPER_DEG", "Key", "Peg", "peg_solid", "socket_solid"]
+__all__ = ["PEG_TAPER_DEG", "ROOF_DEG", "Key", "Peg", "peg_solid", "roof_height_mm", "socket_solid"]
 
 Floats = NDArray[np.float64]
 PEG_TAPER_DEG = 10.0  # per side; engages well before the faces meet (common practice)
+# From the axis: a degree inside the 45 that print without support (common practice).
+ROOF_DEG = 44.0
 _ROOT_MM = 1.0
 
 
@@ -41,8 +43,10 @@ class Peg:
     base : its middle on the plane, mm; axis : unit vector it points along;
     radius_mm : from its middle to its flats, at the plane; length_mm : how far it
     stands out; it narrows by `PEG_TAPER_DEG`; root_mm : how far it reaches back
-    into its own part; sides : 48 for a cone, 4 for a square on its corner, whose
-    flanks print without support when the peg lies level
+    into its own part; sides : 48 for a cone, 4 for a square, which stands on its corner
+    when the peg lies level, so that its flanks print without support; roof_mm : how far
+    its socket runs out beyond it to a point, as a drilled hole does, at `ROOF_DEG`: its end
+    then prints without support where it is a ceiling; 0 for a flat end
     """
 
     base: tuple[float, float, float]
@@ -51,10 +55,11 @@ class Peg:
     length_mm: float
     root_mm: float = _ROOT_MM
     sides: int = 48
+    roof_mm: float = 0.0
 
     @property
     def tip_radius_mm(self) -> float:
-        return self.radius_mm - self.length_mm * _slope()
+        return self.radius_mm - self.length_mm * _slope(PEG_TAPER_DEG)
 
     def added(self) -> list[solid.Solid]:
         return [peg_solid(self)]
@@ -75,34 +80,57 @@ class Peg:
             "tip_mm": round(2 * self.tip_radius_mm, 3),
             "length_mm": round(self.length_mm, 3),
             "sides": self.sides,
+            "roof_mm": round(self.roof_mm, 3),
         }
 
 
 def peg_solid(peg: Peg) -> solid.Solid:
     """The peg, with its root."""
-    return _cone(peg, 0.0, peg.root_mm)
+    return _lathed(peg, [_ring(peg, -peg.root_mm, 0.0), _ring(peg, peg.length_mm, 0.0)])
 
 
 def socket_solid(peg: Peg, clearance_mm: float) -> solid.Solid:
     """What to take away for the peg: every face of it stands off by the clearance.
 
     Flanks are measured square to themselves: on a cone the radius grows by
-    clearance / cos(taper).
+    clearance / cos(taper). Beyond its end lies the roof.
     """
-    return _cone(peg, clearance_mm, peg.root_mm + _ROOT_MM)
+    end, reach = _ring(peg, peg.length_mm + clearance_mm, clearance_mm)
+    rings = [_ring(peg, -peg.root_mm - _ROOT_MM, clearance_mm), (end, reach)]
+    if peg.roof_mm > 0:
+        height = min(peg.roof_mm, roof_height_mm(reach))
+        rings.append((end + height, max(reach - height * _slope(ROOF_DEG), 0.0)))
+    return _lathed(peg, rings)
 
 
-def _cone(peg: Peg, clearance: float, root: float) -> solid.Solid:
-    # Peg and socket are polygons of the same turn, so their flats face each other.
-    axis = np.asarray(peg.axis)
-    base = np.asarray(peg.base) - root * axis
-    grown = clearance / np.cos(np.radians(PEG_TAPER_DEG))
-    around = 1 / np.cos(np.pi / peg.sides)
-    low = peg.radius_mm + root * _slope() + grown
-    high = peg.radius_mm - (peg.length_mm + clearance) * _slope() + grown
-    height = root + peg.length_mm + clearance
-    return solid.frustum(base, axis * height, low * around, high * around, peg.sides)
+def roof_height_mm(radius_mm: float) -> float:
+    """How far a socket of that radius to its flats runs on to come to a point."""
+    return radius_mm / _slope(ROOF_DEG)
 
 
-def _slope() -> float:
-    return float(np.tan(np.radians(PEG_TAPER_DEG)))
+def _ring(peg: Peg, height: float, off_mm: float) -> tuple[float, float]:
+    """A height over the joint, and the peg's radius there with its flanks moved out."""
+    grown = off_mm / np.cos(np.radians(PEG_TAPER_DEG))
+    return height, float(peg.radius_mm - height * _slope(PEG_TAPER_DEG) + grown)
+
+
+def _lathed(peg: Peg, rings: list[tuple[float, float]]) -> solid.Solid:
+    """The convex body through polygons of these heights and radii to their flats.
+
+    Peg and socket are polygons of the same turn, so their flats face each other; a level
+    axis has a corner at the top.
+    """
+    axis, base = np.asarray(peg.axis), np.asarray(peg.base)
+    upright = np.array([0.0, 0.0, 1.0]) if abs(axis[2]) < 0.5 else np.array([1.0, 0.0, 0.0])
+    side = np.cross(axis, upright)
+    side /= np.linalg.norm(side)
+    angle = 2 * np.pi * np.arange(peg.sides) / peg.sides
+    around = np.cos(angle)[:, None] * np.cross(side, axis) + np.sin(angle)[:, None] * side
+    around /= np.cos(np.pi / peg.sides)
+    return solid.hull(
+        np.concatenate([base + height * axis + reach * around for height, reach in rings])
+    )
+
+
+def _slope(degrees: float) -> float:
+    return float(np.tan(np.radians(degrees)))

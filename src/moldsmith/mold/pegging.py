@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import shapely
 from numpy.typing import NDArray
@@ -9,7 +11,7 @@ from numpy.typing import NDArray
 from ..geometry import solid
 from ..geometry.placing import largest_disc, spread_discs
 from .cut_planes import Cut, fields, key_region, turning
-from .keys import PEG_TAPER_DEG, Peg
+from .keys import PEG_TAPER_DEG, ROOF_DEG, Peg, roof_height_mm
 
 __all__ = ["LEAST_FACE_MM2", "PEG_DEPTHS_MM", "PEG_LENGTH_MM", "WALL_MM", "place_pegs", "spread"]
 
@@ -21,6 +23,7 @@ LEAST_FACE_MM2 = 20.0
 _PEG_RADII_MM = (1.5, 8.0)
 _PEG_AREA_MM2 = 2500.0
 _MOST_PEGS = 6
+_ROOF_STEP_MM = 1.0
 
 
 def place_pegs(
@@ -42,11 +45,57 @@ def place_pegs(
         region = region.difference(taken)
     section = solid.section(turned, cut.at)
     crossing = [other for other in others if other.axis != cut.axis]
-    return [
+    groups = [
         _pegs_in(region.intersection(field), cut, clearance_mm)
         for field in fields(section, cut.axis, crossing, PEG_LENGTH_MM + 3)
         if section.intersection(field).area > LEAST_FACE_MM2
     ]
+    return _roofed(groups, turned, cut, others, clearance_mm)
+
+
+def _roofed(
+    groups: list[list[Peg]],
+    turned: solid.Solid,
+    cut: Cut,
+    others: list[Cut],
+    clearance_mm: float,
+) -> list[list[Peg]]:
+    """The pegs with as much of a pointed socket as there is material for, with a wall round it."""
+    pegs = [peg for group in groups for peg in group]
+    if not pegs:
+        return groups
+    highest = float(np.reshape(turned.bounding_box(), (2, 3))[1, 2])
+    beyond = [other.at for other in others if other.axis == cut.axis and other.at > cut.at]
+    # The wall, and the root of a peg that stands on the next cut.
+    last = min([highest, *(at - 2 * WALL_MM for at in beyond)]) - cut.at - WALL_MM
+    ends = [peg.length_mm + clearance_mm for peg in pegs]
+    tall = max(roof_height_mm(peg.tip_radius_mm + clearance_mm) for peg in pegs)
+    heights = np.arange(min(ends), max(ends) + tall + WALL_MM + _ROOF_STEP_MM, _ROOF_STEP_MM)
+    sections = [solid.section(turned, cut.at + float(height)) for height in heights]
+    room = dict(zip(heights.tolist(), sections, strict=True))
+    return [
+        [replace(peg, roof_mm=_roof(peg, cut.axis, room, last, clearance_mm)) for peg in group]
+        for group in groups
+    ]
+
+
+def _roof(
+    peg: Peg, axis: int, room: dict[float, shapely.Geometry], last: float, clearance_mm: float
+) -> float:
+    """How high the socket's roof may be: to its point, or to where the material ends."""
+    reach = peg.tip_radius_mm + clearance_mm
+    end, tall = peg.length_mm + clearance_mm, roof_height_mm(reach)
+    spot = shapely.Point((turning(axis)[:3, :3] @ peg.base)[:2])
+    corner = 1 / np.cos(np.pi / peg.sides)
+    wall = WALL_MM / np.cos(np.radians(ROOF_DEG))  # lies square to the roof
+    for height, section in room.items():
+        left = corner * reach * (1 - (height - end) / tall) + wall
+        if end < height < end + tall + WALL_MM and not section.contains(
+            spot.buffer(max(left, 0.1))
+        ):
+            last = min(last, height - _ROOF_STEP_MM - WALL_MM)
+            break
+    return float(np.clip(last - end, 0.0, tall))
 
 
 def _pegs_in(region: shapely.Geometry, cut: Cut, clearance_mm: float) -> list[Peg]:

@@ -1,4 +1,4 @@
-"""What lines side pieces and core up and holds them: cone keys and grooves for bands."""
+"""What lines side pieces and core up and holds them: tapered keys and grooves for bands."""
 
 from __future__ import annotations
 
@@ -213,12 +213,9 @@ def _root(radius: float, lean: float) -> float:
 
 
 def _peg(base: Vector, way: Vector, radius: float, root: float) -> Peg:
-    # Square on its corner where that corner points up: prints without support.
-    square = abs(way[0] * way[1]) < 1e-9
+    # Square on its corner: prints without support.
     length = min(_LENGTH_MM, 0.6 * radius / _TAPER)
-    if square:
-        radius *= float(np.cos(np.pi / 4))
-    return Peg(base, way, radius, float(length), root, sides=4 if square else 48)
+    return Peg(base, way, radius * float(np.cos(np.pi / 4)), float(length), root, sides=4)
 
 
 def _odd(peg: Peg, made: Plugged, outline: shapely.Polygon) -> Peg:
