@@ -296,11 +296,17 @@ def test_fasten_needs_a_mold() -> None:
         ms.fasten(ms.Workpiece("belly"))
 
 
-def test_side_pieces_are_bolted_where_they_meet_in_one_plane() -> None:
+@pytest.fixture(scope="module")
+def sleeve() -> ms.Workpiece:
+    """A mold of two side pieces round a core, with its channels."""
     pad = ms.shell(
         patched(barrel(step=6.0)), thickness_mm=6, side="inward", taper_mm=12, edge_mm=2, cell_mm=3
     )
-    piece = ms.fasten(ms.block(pad, style="pieces"), bolts="M4", bolt_count=2)
+    return ms.channels(ms.block(pad, style="pieces"))
+
+
+def test_side_pieces_are_bolted_where_they_meet_in_one_plane(sleeve: ms.Workpiece) -> None:
+    piece = ms.fasten(sleeve, bolts="M4", bolt_count=2)
     assert piece.record("fasten")["findings"] == []
     low, high, core = (solid_of(piece, name) for name in ("side-2", "side-1", "core"))
     cast = solid_of(piece, "pad")
@@ -325,3 +331,70 @@ def test_side_pieces_are_bolted_where_they_meet_in_one_plane() -> None:
             ring = rod(start, end, size.washer_mm) - rod(start - 1, end + 1, 4.6)
             assert (ring ^ body).volume() == pytest.approx(ring.volume(), rel=1e-3)
         assert shank.min_gap(cast, 20.0) > 3
+
+
+def test_a_flat_tool_goes_into_each_seam_of_side_pieces_and_bites_on_both(
+    sleeve: ms.Workpiece,
+) -> None:
+    piece = ms.fasten(sleeve, bolts="M4", bolt_count=2, jack_screws=1)
+    bodies = {name: solid_of(piece, name) for name in ("side-1", "side-2", "core")}
+    slots = figures(piece)["pry_slots"]
+    between = [tuple(slot["between"]) for slot in slots]
+    assert between == [("side-1", "side-2")] * 2 + [("side-2", "side-1")] * 2
+    for slot in slots:
+        blade = manifold3d.Manifold.hull_points(slot["corners"])
+        assert slot["high_z"] - slot["low_z"] == pytest.approx(20)
+        # Two wide faces, that lie against the side pieces; between them it is 3 mm thick.
+        face = np.diff(np.array(slot["plan"]), axis=0)[0]
+        aside = np.array([-face[1], face[0], 0]) / np.linalg.norm(face)
+        across = np.array(slot["corners"]) @ aside
+        assert np.ptp(across) == pytest.approx(3, abs=0.1)
+        assert all((blade ^ body).volume() < 0.5 for body in bodies.values())
+        bites = {
+            name: max(
+                (blade.translate(tuple(step * aside)) ^ bodies[name]).volume()
+                for step in (-1.0, 1.0)
+            )
+            for name in ("side-1", "side-2")
+        }
+        assert min(bites.values()) > 100  # of 20 x 8 x 1 mm
+
+
+def test_slots_in_seams_keep_clear_of_void_core_keys_bores_and_screws(
+    sleeve: ms.Workpiece,
+) -> None:
+    plain, piece = ms.fasten(sleeve, pry_slots=0), ms.fasten(sleeve, bolts="M4", bolt_count=2)
+    assert plain.bodies["side-1"] is sleeve.bodies["side-1"]
+    blades = [
+        manifold3d.Manifold.hull_points(slot["corners"]) for slot in figures(piece)["pry_slots"]
+    ]
+    pegs = [peg for row in piece.record("block")["figures"]["joints"] for peg in row["pegs"]]
+    drilled = piece.record("channels")["figures"]
+    keys = [
+        solid.frustum(peg["base"], peg["length_mm"] * np.array(peg["axis"]), *2 * [reach], 24)
+        for peg in pegs
+        if (reach := peg["base_mm"] / 2)
+    ]
+    bores = [
+        rod(c["x"], c["y"], c["void_z"], c["outside_z"], c["void_mm"] / 2)
+        for c in (*drilled["sprues"], *drilled["vents"])
+    ]
+    shanks = [
+        solid.frustum(base + row["nut_z"] * way, (row["seat_z"] - row["nut_z"]) * way, 2, 2, 24)
+        for row in figures(piece)["bolts"]
+        for base in (np.array([row["x"], row["y"], row["z"]]),)
+        for way in (np.array(row["axis"]),)
+    ]
+    inner = [solid_of(piece, "pad"), solid_of(piece, "core")]
+    for blade in blades:
+        assert min(blade.min_gap(body, 20.0) for body in inner) >= 3.9
+        assert min(blade.min_gap(item, 20.0) for item in (*keys, *bores, *shanks)) >= 2.9
+
+
+def test_a_seam_with_too_little_room_for_slots_is_named(sleeve: ms.Workpiece) -> None:
+    piece = ms.fasten(sleeve, pry_slots=8)
+    said = [finding for finding in piece.findings if finding.code == "no-room-for-pry-slot"]
+    count = len(figures(piece)["pry_slots"]) // 2
+    assert f"{count} of 8 pry slots found room on the seam of side-1 and side-2" in said[0].message
+    assert [finding.body for finding in said] == ["side-1", "side-2"]
+    assert all(finding.where is not None for finding in said)

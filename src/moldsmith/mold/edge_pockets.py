@@ -13,7 +13,14 @@ from ..geometry import solid
 from ..geometry.placing import spread
 from .flange_room import Flange
 
-__all__ = ["EdgePocket", "StrapGroove", "place_pockets", "place_straps", "pocket_cutter"]
+__all__ = [
+    "PRY_SLOT_MM",
+    "EdgePocket",
+    "StrapGroove",
+    "place_pockets",
+    "place_straps",
+    "pocket_cutter",
+]
 
 Floats = NDArray[np.float64]
 Kind = Literal["pry_slot", "finger_relief"]
@@ -23,7 +30,8 @@ _STEEPEST = 0.3
 _WALL_MM = 2.4
 # Width along the edge, depth into the block, heights under and over the parting (common practice:
 # a flat tool of 20 mm; two fingers).
-_SIZES = {"pry_slot": (20.0, 8.0, 1.5, 1.5), "finger_relief": (28.0, 12.0, 14.0, 0.0)}
+PRY_SLOT_MM = (20.0, 8.0, 1.5, 1.5)
+_SIZES = {"pry_slot": PRY_SLOT_MM, "finger_relief": (28.0, 12.0, 14.0, 0.0)}
 _STRAP_DEPTH_MM = 2.0
 
 

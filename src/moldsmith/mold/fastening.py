@@ -29,6 +29,7 @@ from .flat_flanges import FlatFlange, flat_flanges
 from .hardware import Series, Strength, bolt
 from .jackets import as_blocks, filled
 from .pressure import assumed_kpa
+from .seam_slots import seam_slots, slot_cutter
 
 __all__ = ["fasten"]
 
@@ -77,8 +78,9 @@ def fasten(
 
     Everything stands clear of void, land, stops, channels and each other; pockets and
     holes circumscribe what goes in. Run it after `channels` and before `split`, which
-    keeps cuts and keys clear of what stands here. Side pieces round a core get bolts and
-    jack-screws, a set for each flange that lies in one plane; bands hold the others.
+    keeps cuts and keys clear of what stands here. Side pieces round a core get pry slots, as
+    many on each seam between two, and bolts and jack-screws, a set for each flange that
+    lies in one plane; bands hold the others.
 
     Findings: 'no-room-for-bolt', '...-jack-screw', '...-pry-slot', '...-finger-relief',
     '...-strap-groove' where fewer than asked found room, 'flange-thin' where the flange is
@@ -201,30 +203,44 @@ def _cut(whole: dict[str, solid.Solid], flange: Flange, fitted: Fitted) -> dict[
 
 
 def _pieces_fastened(piece: Workpiece, names: tuple[str, ...], wanted: Wanted) -> Workpiece:
-    """Side pieces bolted together where they meet in one plane."""
+    """Side pieces bolted together where they meet in one plane, and slots in their seams."""
     whole = {name: solid.from_mesh(piece.body(name)) for name in names}
+    sides = [name for name in names if name != "core"]
     fitted = Fitted()
-    if wanted.bolts == "none" and not wanted.jack_screws:
-        return piece.note(described(fitted, wanted))
-    flanges = flat_flanges(piece, whole)
-    if not flanges:
-        return piece.note(described(fitted, wanted), [_no_flange(names)])
     cutters: dict[str, list[solid.Solid]] = {}
-    for flat in flanges:
-        own = _fit_flat(flat, wanted)
-        for lower, upper in _screw_cutters(own):
-            cutters.setdefault(flat.flange.lower, []).append(lower)
-            cutters.setdefault(flat.flange.upper, []).append(upper)
-        fitted.bolts += own.bolts
-        fitted.beams += own.beams
-        fitted.jacks += own.jacks
-        fitted.findings += own.findings
-        fitted.load = own.load or fitted.load
+    if wanted.bolts != "none" or wanted.jack_screws:
+        flanges = flat_flanges(piece, whole)
+        if not flanges:
+            fitted.findings.append(_no_flange(names))
+        for flat in flanges:
+            _take_up(fitted, cutters, flat, wanted)
+    if wanted.pry_slots:
+        screws = [cutter for pair in _screw_cutters(fitted) for cutter in pair]
+        fitted.seam_slots, said = seam_slots(piece, sides, wanted.pry_slots, screws)
+        fitted.findings += said
+        for slot in fitted.seam_slots:
+            for name in slot.between:
+                cutters.setdefault(name, []).append(slot_cutter(slot))
     made = {
         name: solid.printable(solid.difference(whole[name], *taken))
         for name, taken in cutters.items()
     }
     return piece.with_named(made).note(described(fitted, wanted), fitted.findings)
+
+
+def _take_up(
+    fitted: Fitted, cutters: dict[str, list[solid.Solid]], flat: FlatFlange, wanted: Wanted
+) -> None:
+    """Put what one flat flange has room for to the rest."""
+    own = _fit_flat(flat, wanted)
+    for lower, upper in _screw_cutters(own):
+        cutters.setdefault(flat.flange.lower, []).append(lower)
+        cutters.setdefault(flat.flange.upper, []).append(upper)
+    fitted.bolts += own.bolts
+    fitted.beams += own.beams
+    fitted.jacks += own.jacks
+    fitted.findings += own.findings
+    fitted.load = own.load or fitted.load
 
 
 def _fit_flat(flat: FlatFlange, wanted: Wanted) -> Fitted:

@@ -6,12 +6,14 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 import numpy as np
+import shapely
 
 from ..workpiece import Finding
 from .bolting import LEVEL, Bolt, JackScrew, bolt_radius_mm, place_of
 from .edge_pockets import EdgePocket, StrapGroove
 from .flange_loads import BoltLoad
 from .hardware import Series, Strength, bolt, tightening_torque_nm
+from .seam_slots import SeamSlot
 
 __all__ = ["JACK_SIZE", "BoltChoice", "Fitted", "Wanted", "described"]
 
@@ -22,15 +24,21 @@ _NUT_FACTOR = 0.2
 
 @dataclass(slots=True)
 class Fitted:
-    """What found room on one flange, and what did not."""
+    """What found room on one flange, or on all of side pieces, and what did not."""
 
     bolts: list[Bolt] = field(default_factory=list)
     jacks: list[JackScrew] = field(default_factory=list)
     pockets: list[EdgePocket] = field(default_factory=list)
+    seam_slots: list[SeamSlot] = field(default_factory=list)
     straps: list[StrapGroove] = field(default_factory=list)
     findings: list[Finding] = field(default_factory=list)
     load: BoltLoad | None = None
     beams: list[dict[str, float]] = field(default_factory=list)
+
+    @property
+    def plans(self) -> list[shapely.Polygon]:
+        """Of all pockets and slots, seen from above."""
+        return [item.plan for item in self.pockets] + [item.plan for item in self.seam_slots]
 
     @property
     def screws(self) -> list[Bolt | JackScrew]:
@@ -66,7 +74,10 @@ def described(fitted: Fitted, wanted: Wanted) -> dict[str, Any]:
             _bolt_row(item, beam) for item, beam in zip(fitted.bolts, fitted.beams, strict=True)
         ],
         "jack_screws": [_jack_row(item) for item in fitted.jacks],
-        "pry_slots": [_pocket_row(item) for item in fitted.pockets if item.kind == "pry_slot"],
+        "pry_slots": [
+            *(_pocket_row(item) for item in fitted.pockets if item.kind == "pry_slot"),
+            *(item.figures() for item in fitted.seam_slots),
+        ],
         "finger_reliefs": [
             _pocket_row(item) for item in fitted.pockets if item.kind == "finger_relief"
         ],
@@ -82,8 +93,7 @@ def described(fitted: Fitted, wanted: Wanted) -> dict[str, Any]:
         "hardware": _hardware(fitted),
         "keep_out": [_keep_out(item, radius) for item in fitted.screws],
         "pocket_plans": [
-            np.round(np.asarray(item.plan.exterior.coords)[:-1], 4).tolist()
-            for item in fitted.pockets
+            np.round(np.asarray(plan.exterior.coords)[:-1], 4).tolist() for plan in fitted.plans
         ],
         "clearance_mm": wanted.clearance_mm,
     }
