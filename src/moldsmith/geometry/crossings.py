@@ -28,15 +28,16 @@ def crossing_faces(vertices: Floats, faces: Ints, among: Mask) -> Mask:
     if not among.any():
         return crossed
     pairs = _near(vertices, faces, among)
-    for here, there in ((0, 1), (1, 0)):
-        for turn in _TURNS:
-            edge, other = faces[pairs[:, here]][:, turn], faces[pairs[:, there]]
-            apart = np.ones(len(pairs), dtype=bool)
-            for one in range(2):
-                for two in range(3):
-                    apart &= edge[:, one] != other[:, two]
-            who = np.flatnonzero(apart)
-            through = who[_passes(vertices[edge[who]], vertices[other[who]])]
+    here, there = faces[pairs[:, 0]], faces[pairs[:, 1]]
+    common = here[:, :, None] == there[:, None, :]
+    for mine, other, shared in (
+        (here, there, common.any(axis=2)),
+        (there, here, common.any(axis=1)),
+    ):
+        for one, two in _TURNS:
+            who = np.flatnonzero(~(shared[:, one] | shared[:, two]))
+            edge = mine[who][:, (one, two)]
+            through = who[_passes(vertices[edge], vertices[other[who]])]
             crossed[pairs[through]] = True
     return crossed
 
@@ -57,17 +58,13 @@ def _passes(edge: Floats, face: Floats) -> Mask:
 
 def _near(vertices: Floats, faces: Ints, among: Mask) -> Ints:
     """Pairs (k, 2) of faces whose boxes overlap, the first of each one of `among`."""
-    a, b, c = (vertices[faces[:, k]] for k in range(3))
-    low, high = np.minimum(np.minimum(a, b), c), np.maximum(np.maximum(a, b), c)
-    begin = low.min(axis=0)
-    low -= begin
-    high -= begin
-    sides = (high - low).T
-    extent = np.maximum(np.maximum(sides[0], sides[1]), sides[2])
-    size = max(float(np.quantile(extent, 0.95)), 1e-6)
-    others = np.flatnonzero(_close_to(low, high, extent, among, 4 * size))
-    two, two_cell = _in_cells(low, high, others, size)
-    own = among[two]
+    begin = vertices.min(axis=0)
+    own_low, own_high = _boxes(vertices, faces[among], begin)
+    size = max(float(np.quantile((own_high - own_low).max(axis=1), 0.95)), 1e-6)
+    others = np.flatnonzero(among | _close_to(vertices - begin, faces, own_low, own_high, 2 * size))
+    low, high = _boxes(vertices, faces[others], begin)
+    two, two_cell = _in_cells(low, high, size)
+    own = among[others[two]]
     one, one_cell = two[own], two_cell[own]
     order = np.argsort(two_cell, kind="stable")
     two, two_cell = two[order], two_cell[order]
@@ -76,40 +73,56 @@ def _near(vertices: Floats, faces: Ints, among: Mask) -> Ints:
     rank = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
     here, there = np.repeat(one, count), two[np.repeat(start, count) + rank]
     # Of two that are both looked at, one order is enough.
-    wanted = np.flatnonzero((here < there) | ~among[there] & (here != there))
+    wanted = np.flatnonzero((here < there) | ~among[others[there]] & (here != there))
     here, there = here[wanted], there[wanted]
     overlap = np.ones(len(here), dtype=bool)
     for axis in range(3):
         overlap &= low[here, axis] <= high[there, axis]
         overlap &= low[there, axis] <= high[here, axis]
-    keys = np.unique(here[overlap] << 32 | there[overlap])
+    keys = np.unique(others[here[overlap]] << 32 | others[there[overlap]])
     return np.stack([keys >> 32, keys & 0xFFFFFFFF], axis=1)
 
 
-def _close_to(low: Floats, high: Floats, extent: Floats, among: Mask, size: float) -> Mask:
-    """Which boxes (m,) may overlap one of `among`, told by a coarse grid that these mark.
+def _boxes(vertices: Floats, faces: Ints, begin: Floats) -> tuple[Floats, Floats]:
+    a, b, c = (vertices[faces[:, k]] for k in range(3))
+    low, high = np.minimum(np.minimum(a, b), c), np.maximum(np.maximum(a, b), c)
+    return low - begin, high - begin
 
-    extent (m,) : the longest side of each
+
+def _close_to(place: Floats, faces: Ints, low: Floats, high: Floats, size: float) -> Mask:
+    """Which faces (m,) may overlap one of some boxes (k, 3), told by a coarse grid these mark.
+
+    place (n, 3) : the vertices, none of them negative
     """
-    reach = high.max(axis=0)
+    x, y, z = place.T.copy()
+    reach = np.array([x.max(), y.max(), z.max()])
     size = max(size, float(np.cbrt((reach + size).prod() / _GRID)))
-    marked = np.zeros(np.floor(reach / size).astype(np.int64) + 2, dtype=bool)
-    own = np.flatnonzero(among)
-    row, step = _steps(low[own], high[own], size)
-    marked[tuple((np.floor(low[own[row]] / size).astype(np.int64) + step).T)] = True
-    # A box that is not large ends in the cell that it begins in or in the next.
+    marked = np.zeros(np.floor(reach / size).astype(np.int64) + 1, dtype=bool)
+    row, step = _steps(low, high, size)
+    marked[tuple((np.floor(low[row] / size).astype(np.int64) + step).T)] = True
+    # A face that is not large has its corners in the cells it overlaps or in ones beside them.
     for axis in range(3):
-        marked |= np.roll(marked, -1, axis=axis)
-    first = np.floor(low / size).astype(np.int64)
-    return np.asarray(marked[first[:, 0], first[:, 1], first[:, 2]] | (extent > size))
+        line = np.moveaxis(marked, axis, 0)
+        before = line.copy()
+        line[1:] |= before[:-1]
+        line[:-1] |= before[1:]
+    near = marked[tuple((along / size).astype(np.int64) for along in (x, y, z))]
+    a, b, c = faces.T
+    found = near[a] | near[b] | near[c]
+    for along in (x, y, z):
+        one, two, three = along[a], along[b], along[c]
+        found |= np.abs(one - two) > size
+        found |= np.abs(two - three) > size
+        found |= np.abs(three - one) > size
+    return np.asarray(found)
 
 
-def _in_cells(low: Floats, high: Floats, which: Ints, size: float) -> tuple[Ints, Ints]:
-    """Every box of `which` once for each cell that it overlaps, and that cell's number."""
+def _in_cells(low: Floats, high: Floats, size: float) -> tuple[Ints, Ints]:
+    """Every box once for each cell that it overlaps, and that cell's number."""
     stride = np.floor(high.max(axis=0) / size).astype(np.int64) + 1
-    row, step = _steps(low[which], high[which], size)
-    cell = np.floor(low[which] / size).astype(np.int64)[row] + step
-    return which[row], (cell[:, 0] * stride[1] + cell[:, 1]) * stride[2] + cell[:, 2]
+    row, step = _steps(low, high, size)
+    cell = np.floor(low / size).astype(np.int64)[row] + step
+    return row, (cell[:, 0] * stride[1] + cell[:, 1]) * stride[2] + cell[:, 2]
 
 
 def _steps(low: Floats, high: Floats, size: float) -> tuple[Ints, Ints]:

@@ -88,7 +88,7 @@ class SurfaceIndex:
             self.faces.ravel()[3 * self._fan + (corners + turn) % 3] for turn in (1, 2)
         ]
         self._fan_start = np.searchsorted(
-            np.sort(self.faces.ravel()), np.arange(len(self.vertices) + 1)
+            self.faces.ravel()[corners], np.arange(len(self.vertices) + 1)
         )
         self.normals = vertex_normals(self.vertices, self.faces)
         self.sample_points, self.sample_faces, self.sample_weights = _samples(
@@ -120,14 +120,15 @@ class SurfaceIndex:
         points = np.ascontiguousarray(points, dtype=np.float64)
         face = np.array(start)
         weights, square = self._frames.nearest(points, face)
-        active = np.flatnonzero((weights <= 0).any(axis=1))
+        walking = np.flatnonzero((weights <= 0).any(axis=1))
         for _ in range(_MAX_STEPS):
+            active = walking
             while len(active):
                 active = self._step(points, face, weights, square, active)
             # A walk can halt at a corner where only a face across the corner is nearer.
-            halted = np.flatnonzero((weights <= 0).sum(axis=1) == 2)
-            active = self._across_corner(points, face, weights, square, halted)
-            if len(active) == 0:
+            halted = walking[(weights[walking] <= 0).sum(axis=1) == 2]
+            walking = self._across_corner(points, face, weights, square, halted)
+            if len(walking) == 0:
                 break
         point = np.einsum("ij,ijk->ik", weights, self._corners[face])
         border = np.any((weights <= 1e-12) & (self.neighbours[face] < 0), axis=1)
@@ -138,17 +139,18 @@ class SurfaceIndex:
     ) -> Ints:
         """Try the neighbours across the edges each closest point lies on; give those that moved."""
         moved: Mask = np.zeros(len(active), dtype=bool)
+        around = self.neighbours.take(face[active], axis=0)
+        leading = (weights.take(active, axis=0) <= 0) & (around >= 0)
         for corner in range(3):
-            across = self.neighbours[face[active], corner]
-            trying = (weights[active, corner] <= 0) & (across >= 0) & ~moved
-            who, other = active[trying], across[trying]
-            if len(who) == 0:
+            row = np.flatnonzero(leading[:, corner] & ~moved)
+            if len(row) == 0:
                 continue
-            tried, found = self._frames.nearest(points[who], other)
-            nearer = found < square[who] * (1 - 1e-12) - 1e-18
+            who, other = active[row], around[row, corner]
+            tried, found = self._frames.nearest(points.take(who, axis=0), other)
+            nearer = np.flatnonzero(found < square[who] * (1 - 1e-12) - 1e-18)
             take = who[nearer]
             face[take], weights[take], square[take] = other[nearer], tried[nearer], found[nearer]
-            moved[np.flatnonzero(trying)[nearer]] = True
+            moved[row[nearer]] = True
         return active[moved]
 
     def _across_corner(
@@ -263,14 +265,15 @@ def _centroid_pattern(count: int) -> Floats:
 
 
 class _Frames:
-    """Triangles (m, 3, 3) made ready for closest points: a corner, two edges and their dual."""
+    """Triangles (m, 3, 3) made ready for closest points: a corner, two edges and their dual.
+
+    Vectors stand in columns (3, m): sums over three rows are fast, those over rows of three not.
+    """
 
     def __init__(self, corners: Floats) -> None:
-        self.origin = np.ascontiguousarray(corners[:, 0])
-        self.ab, self.ac = corners[:, 1] - self.origin, corners[:, 2] - self.origin
-        aa = np.einsum("ij,ij->i", self.ab, self.ab)[:, None]
-        cc = np.einsum("ij,ij->i", self.ac, self.ac)[:, None]
-        m = np.einsum("ij,ij->i", self.ab, self.ac)[:, None]
+        self.origin, b, c = (np.ascontiguousarray(corners[:, k].T) for k in range(3))
+        self.ab, self.ac = b - self.origin, c - self.origin
+        aa, cc, m = _dot(self.ab, self.ab), _dot(self.ac, self.ac), _dot(self.ab, self.ac)
         det = np.maximum(aa * cc - m * m, 1e-300)
         self.to_b = (cc * self.ab - m * self.ac) / det
         self.to_c = (aa * self.ac - m * self.ab) / det
@@ -278,27 +281,28 @@ class _Frames:
     def nearest(self, points: Floats, face: Ints) -> tuple[Floats, Floats]:
         """Barycentric weights (n, 3) of the closest points on one triangle each, and the squared
         distances (n,). Weights at corners and edges are exact zeros."""
-        ab, ac = self.ab.take(face, axis=0), self.ac.take(face, axis=0)
-        ap = points - self.origin.take(face, axis=0)
-        weights = np.empty((len(points), 3))
-        weights[:, 1] = np.einsum("ij,ij->i", ap, self.to_b.take(face, axis=0))
-        weights[:, 2] = np.einsum("ij,ij->i", ap, self.to_c.take(face, axis=0))
-        weights[:, 0] = 1 - weights[:, 1] - weights[:, 2]
-        out = np.flatnonzero((weights[:, 0] < 0) | (weights[:, 1] < 0) | (weights[:, 2] < 0))
+        ab, ac = self.ab.take(face, axis=1), self.ac.take(face, axis=1)
+        ap = points.T - self.origin.take(face, axis=1)
+        of_b = _dot(ap, self.to_b.take(face, axis=1))
+        of_c = _dot(ap, self.to_c.take(face, axis=1))
+        of_a = 1 - of_b - of_c
+        out = np.flatnonzero((of_a < 0) | (of_b < 0) | (of_c < 0))
         if len(out):
-            weights[out] = _edge_weights(ab[out], ac[out], ap[out])
-        ap -= weights[:, 1:2] * ab
-        ap -= weights[:, 2:] * ac
-        return weights, np.einsum("ij,ij->i", ap, ap)
+            of_a[out], of_b[out], of_c[out] = _edge_weights(ab[:, out], ac[:, out], ap[:, out])
+        ap -= of_b * ab
+        ap -= of_c * ac
+        return np.stack([of_a, of_b, of_c], axis=1), _dot(ap, ap)
 
 
-def _edge_weights(ab: Floats, ac: Floats, ap: Floats) -> Floats:
+def _dot(one: Floats, two: Floats) -> Floats:
+    """Products (n,) of vectors in columns (3, n)."""
+    return np.asarray(np.einsum("ji,ji->i", one, two))
+
+
+def _edge_weights(ab: Floats, ac: Floats, ap: Floats) -> tuple[Floats, Floats, Floats]:
     """Weights of the closest point on the three edges, from two of them and the way from a."""
-    aa = np.einsum("ij,ij->i", ab, ab)
-    cc = np.einsum("ij,ij->i", ac, ac)
-    m = np.einsum("ij,ij->i", ab, ac)
-    d1 = np.einsum("ij,ij->i", ab, ap)
-    d2 = np.einsum("ij,ij->i", ac, ap)
+    aa, cc, m = _dot(ab, ab), _dot(ac, ac), _dot(ab, ac)
+    d1, d2 = _dot(ab, ap), _dot(ac, ap)
     tiny = 1e-300
     on_ab = np.clip(d1 / np.maximum(aa, tiny), 0, 1)
     on_ac = np.clip(d2 / np.maximum(cc, tiny), 0, 1)
@@ -311,8 +315,7 @@ def _edge_weights(ab: Floats, ac: Floats, ap: Floats) -> Floats:
     far_bc = one * one * aa + two * two * cc + 2 * one * two * m - 2 * (one * d1 + two * d2)
     ab_least = (far_ab <= far_ac) & (far_ab <= far_bc)
     ac_least = ~ab_least & (far_ac <= far_bc)
-    weights = np.empty((len(aa), 3))
-    weights[:, 1] = np.where(ab_least, on_ab, np.where(ac_least, 0, one))
-    weights[:, 2] = np.where(ab_least, 0, np.where(ac_least, on_ac, two))
-    weights[:, 0] = np.where(ab_least, 1 - on_ab, np.where(ac_least, 1 - on_ac, 0))
-    return weights
+    of_a = np.where(ab_least, 1 - on_ab, np.where(ac_least, 1 - on_ac, 0))
+    of_b = np.where(ab_least, on_ab, np.where(ac_least, 0, one))
+    of_c = np.where(ab_least, 0, np.where(ac_least, on_ac, two))
+    return of_a, of_b, of_c

@@ -34,6 +34,7 @@ _FARTHEST_CELLS = 1.5  # from the marched place to the level
 _ROUNDS = 6  # of neighbours that compare their closest points
 _SETTLING = 2  # moves
 _WORTH = 4e-3  # spacings that a closest point should become nearer by
+_BESIDE = 0.1  # spacings between closest points that are as good as one
 _UNCROSSING = 14  # attempts
 
 
@@ -64,9 +65,8 @@ def offset_sheet(index: SurfaceIndex, distance_mm: Floats, *, side: float, cell_
     a closed one it is closed, and may be of several pieces or none.
     """
     normals = index.smoothed_normals(2)
-    border = border_edges(index.faces)
     rim = None
-    if len(border):
+    if len(border_edges(index.faces)):
         rim = Rim(index, index.smoothed_normals(6), cell_mm / 4, 2 * cell_mm)
     field = SampledField(index, distance_mm, normals, side, rim, cell_mm)
     band = narrow_band(
@@ -89,7 +89,7 @@ def offset_sheet(index: SurfaceIndex, distance_mm: Floats, *, side: float, cell_
         vertices, found = _to_level(index, vertices, faces, found, distance_mm, side)
         both = np.column_stack([vertices, marched, found.face])
     else:
-        near_mm = float(distance_mm[np.unique(border)].max()) + 3 * cell_mm
+        near_mm = float(distance_mm[rim.vertices].max()) + 3 * cell_mm
         past = rim.past(vertices, near_mm, found.on_border)
         # What lies well beyond the rim is not part of the sheet and only confuses the levelling.
         faces = faces[(past[faces] < 1.5 * cell_mm).all(axis=1)]
@@ -101,20 +101,19 @@ def offset_sheet(index: SurfaceIndex, distance_mm: Floats, *, side: float, cell_
         return Sheet(both[:, :3], faces, np.empty(0), field.count)
     vertices, marched = both[:, :3].copy(), both[:, 3:6]
     if rim is not None:
-        kept = len(border_loops(index.faces))
-        faces = _without_pinholes(vertices, faces, kept, 14 * cell_mm)
+        faces = _without_pinholes(vertices, faces, rim.count, 14 * cell_mm)
     doubtful = np.linalg.norm(vertices - marched, axis=1) > 0.5 * cell_mm
     sheet = vertices, faces, both[:, 6].astype(np.int64)
     vertices, error = _settled(index, sheet, doubtful, distance_mm, side)
+    ends = np.unique(border_edges(faces))
     if rim is not None:
-        _end_over_border(vertices, np.unique(border_edges(faces)), rim, distance_mm, cell_mm)
+        _end_over_border(vertices, ends, rim, distance_mm, cell_mm)
     # A walk gone astray may have carried a vertex off: the march knows where it belongs.
     astray = np.linalg.norm(vertices - marched, axis=1) > _FARTHEST_CELLS * cell_mm
     vertices[astray] = marched[astray]
     vertices, moved = _uncrossed(marched, vertices, faces, cell_mm)
     moved |= astray
-    if rim is not None:
-        moved[border_edges(faces)] = True
+    moved[ends] = True
     again = index.closest(vertices[moved])
     error[moved] = again.distance - index.interpolate(distance_mm, again)
     return Sheet(vertices, faces, error, field.count)
@@ -182,8 +181,13 @@ def _worth_trying(
     normal = away / np.maximum(found.distance, 1e-12)[:, None]
     step = vertices.take(here, axis=0) - found.point.take(there, axis=0)
     height = np.einsum("ij,ij->i", step, normal.take(there, axis=0))
-    nearer = height < found.distance[here] - _WORTH * index.spacing_mm
-    keys = np.unique(here[nearer] << 32 | found.face[there[nearer]])
+    nearer = np.flatnonzero(height < found.distance[here] - _WORTH * index.spacing_mm)
+    here, there = here[nearer], there[nearer]
+    # From beside one's own closest point the walk leads back to it.
+    step = found.point.take(here, axis=0) - found.point.take(there, axis=0)
+    apart = np.einsum("ij,ij->i", step, step) > (_BESIDE * index.spacing_mm) ** 2
+    here, there = here[apart], there[apart]
+    keys = np.unique(here << 32 | found.face[there])
     return keys >> 32, keys & 0xFFFFFFFF
 
 
@@ -213,8 +217,10 @@ def _uncrossed(
     """
     share = np.ones(len(levelled))
     far = np.linalg.norm(levelled - marched, axis=1) > 0.2 * cell_mm
-    turn = unit(_face_normals(levelled, faces)) * unit(_face_normals(marched, faces))
-    doubtful = far[faces].any(axis=1) | (turn.sum(axis=1) < 0.8)
+    one, two = _face_normals(levelled, faces), _face_normals(marched, faces)
+    sizes = np.einsum("ij,ij->i", one, one) * np.einsum("ij,ij->i", two, two)
+    turned = np.einsum("ij,ij->i", one, two) <= 0.8 * np.sqrt(sizes)
+    doubtful = far[faces].any(axis=1) | turned
     for attempt in range(_UNCROSSING):
         vertices = marched + share[:, None] * (levelled - marched)
         # As an STL file will store them: rounding too can make slivers cross.
@@ -252,7 +258,7 @@ def _to_level(
             break
         kept[faces[turned]] = True
         levelled = np.where(kept[:, None], vertices, levelled)
-    return levelled, index.closest(levelled, again.face)
+    return levelled, again
 
 
 def _on_level(

@@ -21,11 +21,15 @@ class Rim:
 
     Normals and directions are averaged over some millimetres along the border, so
     that roughness of the surface does not fray the sheet.
+
+    count : of borders; vertices (b,) : the surface's that lie on one
     """
 
     def __init__(self, index: SurfaceIndex, normals: Floats, spacing: float, reach: float) -> None:
         places, outward, ends = [], [], []
-        for loop in border_loops(index.faces):
+        loops = border_loops(index.faces)
+        self.count = len(loops)
+        for loop in loops:
             ring = index.vertices[loop]
             step = np.roll(ring, -1, axis=0) - ring
             length = np.linalg.norm(step, axis=1)
@@ -46,14 +50,15 @@ class Rim:
         self.outward = unit(self.outward)
         self.tree = cKDTree(self.places)
         self.ends = np.concatenate(ends)
-        self.vertices = index.vertices
+        self.corners = index.vertices
+        self.vertices = np.unique(np.concatenate(loops))
 
     def foot(self, points: Floats) -> tuple[Floats, Ints, Floats]:
         """The nearest points (n, 3) of the border, the ends (n, 2) of the edges they lie on, and
         their shares (n,) of the way along these."""
         edges = self.ends[self.tree.query(points, k=3, workers=-1)[1]]
-        start = self.vertices[edges[..., 0]]
-        step = self.vertices[edges[..., 1]] - start
+        start = self.corners[edges[..., 0]]
+        step = self.corners[edges[..., 1]] - start
         share = np.einsum("ijk,ijk->ij", points[:, None] - start, step)
         share = np.clip(share / np.maximum((step**2).sum(axis=2), 1e-30), 0, 1)
         foot = start + share[..., None] * step

@@ -5,6 +5,9 @@ f(x) = s(x) − t(c(x)) as in `offset`, with the nearest sample in place of the 
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
@@ -55,10 +58,9 @@ class SampledField:
         slope = _slopes(index, distance)
         self.steepest = float(slope.max(initial=0))
         # The steepest slope within twice the size of the last cells, and of those before.
-        self.slopes = {
-            reach: _greatest_around(index.sample_points, slope[index.sample_faces], reach)
-            for reach in (4 * cell_mm, 8 * cell_mm)
-        }
+        reaches = (4 * cell_mm, 8 * cell_mm)
+        around = _greatest_around(index.sample_points, slope[index.sample_faces], reaches)
+        self.slopes = dict(zip(reaches, around, strict=True))
         self.last: Ints = np.empty(0, np.int64)
         self.count = 0
 
@@ -149,12 +151,13 @@ def _slopes(index: SurfaceIndex, value: Floats) -> Floats:
     return np.asarray(np.minimum(slope, np.quantile(slope, _STEADY)))
 
 
-def _greatest_around(points: Floats, values: Floats, reach_mm: float) -> Floats:
-    """The greatest value (n,) at points within a reach of each, and at some of those beyond."""
+def _greatest_around(points: Floats, values: Floats, reaches_mm: Sequence[float]) -> list[Floats]:
+    """For each reach the greatest value (n,) at points within it, and at some of those beyond."""
     place = points - points.min(axis=0)
     extent = place.max(axis=0)
-    size = max(reach_mm, float(np.cbrt((extent + reach_mm).prod() / _GRID)))
-    cell = tuple(np.floor(place / size).astype(np.int64).T)
+    size = max(min(reaches_mm), float(np.cbrt((extent + min(reaches_mm)).prod() / _GRID)))
+    cell = tuple((place / size).astype(np.int64).T)
     greatest = np.zeros(np.floor(extent / size).astype(np.int64) + 1)
     np.maximum.at(greatest, cell, values)
-    return np.asarray(ndimage.maximum_filter(greatest, size=3, mode="nearest")[cell])
+    cells = [2 * math.ceil(reach / size) + 1 for reach in reaches_mm]
+    return [ndimage.maximum_filter(greatest, width, mode="nearest")[cell] for width in cells]
