@@ -32,13 +32,20 @@ def solid_angles(points: Floats, corners: Floats) -> Floats:
 
     points (n, 3), corners (n, 3, 3). A point on the triangle itself sees 0 or 2 pi.
     """
-    a, b, c = (corners[:, k] - points for k in range(3))
-    la, lb, lc = (np.sqrt(np.einsum("ij,ij->i", side, side)) for side in (a, b, c))
-    top = np.einsum("ij,ij->i", a, np.cross(b, c))
+    # By columns: many times faster than by rows of three.
+    px, py, pz = points.T
+    ax, ay, az, bx, by, bz, cx, cy, cz = corners.reshape(-1, 9).T
+    ax, ay, az = ax - px, ay - py, az - pz
+    bx, by, bz = bx - px, by - py, bz - pz
+    cx, cy, cz = cx - px, cy - py, cz - pz
+    la = np.sqrt(ax * ax + ay * ay + az * az)
+    lb = np.sqrt(bx * bx + by * by + bz * bz)
+    lc = np.sqrt(cx * cx + cy * cy + cz * cz)
+    top = ax * (by * cz - bz * cy) + ay * (bz * cx - bx * cz) + az * (bx * cy - by * cx)
     below = la * lb * lc
-    below += np.einsum("ij,ij->i", a, b) * lc
-    below += np.einsum("ij,ij->i", b, c) * la
-    below += np.einsum("ij,ij->i", c, a) * lb
+    below += (ax * bx + ay * by + az * bz) * lc
+    below += (bx * cx + by * cy + bz * cz) * la
+    below += (cx * ax + cy * ay + cz * az) * lb
     return np.asarray(2 * np.arctan2(top, below))
 
 
@@ -48,7 +55,8 @@ class _Level:
 
     start, stop (k,) : their faces, as ordered by the tree; centre (k, 3), of area;
     radius (k,) : of the ball round the centre that holds them; dipole (k, 3): sum of
-    area normals; linear (k, 3, 3) : sum of (centroid - centre) x area normal
+    area normals; linear (k, 3, 3) : sum of (centroid - centre) x area normal; moments
+    (k, 9) : dipole and linear as `_dipole` takes them
     """
 
     start: Ints
@@ -57,6 +65,7 @@ class _Level:
     radius: Floats
     dipole: Floats
     linear: Floats
+    moments: Floats
 
 
 class WindingTree:
@@ -89,12 +98,15 @@ class WindingTree:
         total = np.zeros(len(points))
         who, node = np.arange(len(points)), np.zeros(len(points), dtype=np.int64)
         for depth, level in enumerate(self.levels):
-            away = level.centre[node] - points[who]
+            away = level.centre.take(node, axis=0)
+            away -= points.take(who, axis=0)
             square = np.einsum("ij,ij->i", away, away)
-            far = square > (self.accuracy * level.radius[node]) ** 2
-            part = _dipole(away[far], square[far], level.dipole[node[far]], level.linear[node[far]])
+            beyond = square > (self.accuracy * level.radius).take(node) ** 2
+            far, near = np.flatnonzero(beyond), np.flatnonzero(~beyond)
+            moments = level.moments.take(node[far], axis=0)
+            part = _dipole(away.take(far, axis=0), square[far], moments)
             total += np.bincount(who[far], part, minlength=len(points))
-            who, node = who[~far], node[~far]
+            who, node = who[near], node[near]
             if len(who) == 0 or depth == len(self.levels) - 1:
                 break
             who, node = np.repeat(who, 2), (2 * node[:, None] + np.arange(2)).ravel()
@@ -110,19 +122,31 @@ class WindingTree:
             many = count[own]
             face = np.repeat(start[own] - np.cumsum(many) + many, many) + np.arange(many.sum())
             row = np.repeat(who[own], many)
-            angle = solid_angles(points[row], self.corners[face])
+            angle = solid_angles(points.take(row, axis=0), self.corners.take(face, axis=0))
             total += np.bincount(row, angle, minlength=len(points))
         return total
 
 
-def _dipole(away: Floats, square: Floats, dipole: Floats, linear: Floats) -> Floats:
+def _dipole(away: Floats, square: Floats, moments: Floats) -> Floats:
     """Solid angle of far faces: area normals times the kernel r / |r|^3 and its slope."""
-    inverse = 1 / np.sqrt(square)
-    cube = inverse**3
-    angle = np.einsum("ij,ij->i", away, dipole) * cube
-    angle += np.einsum("ijj->i", linear) * cube
-    angle -= 3 * np.einsum("ij,ijk,ik->i", away, linear, away) * cube * inverse**2
-    return np.asarray(angle)
+    x, y, z = away.T
+    slope = -3 / square
+    kernel = np.empty((len(away), 9))
+    kernel[:, :3] = away
+    for k, product in enumerate((x * x, y * y, z * z, x * y, x * z, y * z), start=3):
+        kernel[:, k] = slope * product
+    return np.asarray(np.einsum("ij,ij->i", kernel, moments) / (square * np.sqrt(square)))
+
+
+def _moments(dipole: Floats, linear: Floats) -> Floats:
+    """Dipoles and, as xx, yy, zz, xy, xz, yz, the linear terms without what a ball would see.
+
+    The kernel's slope is symmetric and has no trace: neither counts.
+    """
+    third = np.trace(linear, axis1=1, axis2=2) / 3
+    square = [linear[:, k, k] - third for k in range(3)]
+    mixed = [linear[:, i, j] + linear[:, j, i] for i, j in ((0, 1), (0, 2), (1, 2))]
+    return np.column_stack([dipole, *square, *mixed])
 
 
 def _halving_order(middles: Floats) -> Ints:
@@ -187,7 +211,8 @@ def _leaves(corners: Floats, depth: int) -> tuple[_Level, Floats]:
     linear = np.stack([np.add.reduceat(offset[:, [k]] * cross, start) for k in range(3)], axis=1)
     dipole = np.add.reduceat(cross, start)
     radius = np.maximum.reduceat(reach, start)
-    return _Level(start, stop, centre, radius, dipole, linear), weight
+    moments = _moments(dipole, linear)
+    return _Level(start, stop, centre, radius, dipole, linear, moments), weight
 
 
 def _parents(
@@ -201,12 +226,7 @@ def _parents(
     linear = level.linear + step[:, :, None] * level.dipole[:, None, :]
     away = np.linalg.norm(middles - np.repeat(centre, np.diff(bounds), axis=0), axis=1)
     radius = np.maximum.reduceat(away + reach, bounds[:-1])
-    parents = _Level(
-        bounds[:-1],
-        bounds[1:],
-        centre,
-        radius,
-        level.dipole.reshape(-1, 2, 3).sum(axis=1),
-        linear.reshape(-1, 2, 3, 3).sum(axis=1),
-    )
-    return parents, total
+    dipole = level.dipole.reshape(-1, 2, 3).sum(axis=1)
+    linear = linear.reshape(-1, 2, 3, 3).sum(axis=1)
+    moments = _moments(dipole, linear)
+    return _Level(bounds[:-1], bounds[1:], centre, radius, dipole, linear, moments), total

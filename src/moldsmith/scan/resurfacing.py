@@ -36,6 +36,7 @@ PATCH = 0.3  # of its area that a piece of skin shows to one side; half a ball s
 IN_SKIN = 0.3  # rise of the winding number through such a piece
 WITHIN = 0.9  # mean winding number beyond which a face lies inside the scan
 PROBES = 2000  # places at which the overlap is looked for
+FIRST_PROBES = 500  # where none of these is inside, OVERLAP_SHARE is out of the question
 LAYER_MM = 6.0  # a second pass of the scanner lies this near the first; from memory
 LAYER_PROBES = 20_000  # places of a piece at which a layer is looked for
 LAYER_SHARE = 0.7  # of a piece's area that must lie so near for it to be a layer
@@ -74,8 +75,11 @@ def faults(vertices: Floats, faces: Ints, crowded_share: float) -> Faults:
     chosen = rng.choice(len(faces), PROBES, p=area / area.sum())
     step = 1e-3 * np.sqrt(area.mean())
     front = vertices[faces[chosen]].mean(axis=1) + step * cross[chosen] / area[chosen, None]
-    number = WindingTree(vertices, faces).number(front)
-    overlap = float((np.abs(number + 0.5) > WITHIN).mean())
+    tree = WindingTree(vertices, faces)
+    within = np.abs(tree.number(front[:FIRST_PROBES]) + 0.5) > WITHIN
+    if within.any():
+        within = np.r_[within, np.abs(tree.number(front[FIRST_PROBES:]) + 0.5) > WITHIN]
+    overlap = float(within.mean())
     return Faults(crowded_share, overlap, _island_share(vertices, faces))
 
 
