@@ -66,6 +66,9 @@ STOP_MM = 5.0
 WALL_MM = 1.2
 FILM_MM3 = 1.0
 ROUGH_MM = 0.05  # what a depth may change by when the void is made simpler
+OPEN_MM = 0.01
+TALL_MM = 1000.0  # more than any mold's height
+ROUND_KEY_MM = 3.0  # of full material that a jacket gets round a flange's key
 
 
 @dataclass(frozen=True)
@@ -131,16 +134,36 @@ class Run:
         """What the closed mold leaves empty for the casting: a box less the bodies.
 
         The cover is taken before it was drilled, so that the bores do not
-        count. Beyond the middle of the land the relief is left out.
+        count. Beyond the middle of the land the relief is left out, and so are
+        the rooms that open to the bed or to the top: they are outside, as a
+        jacket's hollows.
         """
         figures = self.figures("block")
         cavity = self.unsplit["cavity"]
         cover = solid(self.body(self.cover_name, "block"))
         shadow = silhouette(solid(self.body("pad", "block")))
         plan = shadow.buffer(figures["land_mm"] / 2)
-        low, high = cavity.bounding_box()[2], cover.bounding_box()[5]
-        room = extruded(plan, low + 0.5, high - 0.5)
-        return manifold3d.Manifold.batch_boolean([room, cavity, cover], manifold3d.OpType.Subtract)
+        low, high = cavity.bounding_box()[2] + 0.5, cover.bounding_box()[5] - 0.5
+        room = extruded(plan, low, high)
+        left = manifold3d.Manifold.batch_boolean([room, cavity, cover], manifold3d.OpType.Subtract)
+        enclosed = [
+            room
+            for room in left.decompose()
+            if room.bounding_box()[2] > low + OPEN_MM and room.bounding_box()[5] < high - OPEN_MM
+        ]
+        return manifold3d.Manifold.compose(enclosed)
+
+    @cached_property
+    def hollows(self) -> dict[str, Solid]:
+        """What `block` hollowed out of each body inside its outline: nothing but of jackets."""
+        block = self.figures("block")
+        inside = extruded(shapely.Polygon(block["outline_plan"]), -TALL_MM, TALL_MM)
+        cells = block.get("jacket", {}).get("cells", {})
+        hulls = {
+            name: [manifold3d.Manifold.hull_points(np.array(cell)) for cell in cells.get(name, ())]
+            for name in ("cavity", self.cover_name)
+        }
+        return {name: union(*found) ^ inside for name, found in hulls.items()}
 
     @cached_property
     def pockets(self) -> list[Pocket]:
@@ -366,6 +389,19 @@ def _flat_radius(peg: Mapping[str, Any], height: float, off_mm: float = 0.0) -> 
     return float(peg["base_mm"] / 2 - height * PEG_TAPER + off_mm * slant)
 
 
+def socket(peg: Mapping[str, Any], start: float, clearance_mm: float) -> Solid:
+    """A peg's socket from a height over its joint on, with the point or blunt it runs out to."""
+    end = peg["length_mm"] + clearance_mm
+    straight = frustum(peg, start, end, clearance_mm)
+    wide = _flat_radius(peg, end, clearance_mm)
+    high = min(peg["roof_mm"], wide / ROOF)
+    if high == 0:
+        return straight
+    narrow = {**peg, "base_mm": 2 * (wide - high * ROOF + (end + high) * PEG_TAPER)}
+    tip = frustum(narrow, end + high - 1e-6, end + high)
+    return manifold3d.Manifold.batch_hull([straight, tip])
+
+
 def socket_gap_mm3(peg: Mapping[str, Any], clearance_mm: float) -> float:
     """The room that a joint's socket leaves round its peg."""
     peg_mm3 = frustum(peg, 0, peg["length_mm"]).volume()
@@ -389,19 +425,6 @@ def clearances(
 
 def _about(
     mesh: trimesh.Trimesh, peg: Mapping[str, Any], start: float, spare: float = 0.05
-def socket(peg: Mapping[str, Any], start: float, clearance_mm: float) -> Solid:
-    """A peg's socket from a height over its joint on, with the point or blunt it runs out to."""
-    end = peg["length_mm"] + clearance_mm
-    straight = frustum(peg, start, end, clearance_mm)
-    wide = _flat_radius(peg, end, clearance_mm)
-    high = min(peg["roof_mm"], wide / ROOF)
-    if high == 0:
-        return straight
-    narrow = {**peg, "base_mm": 2 * (wide - high * ROOF + (end + high) * PEG_TAPER)}
-    tip = frustum(narrow, end + high - 1e-6, end + high)
-    return manifold3d.Manifold.batch_hull([straight, tip])
-
-
 ) -> NDArray[np.bool_]:
     """Which triangles touch the round room about a peg, from `start` over its joint up."""
     corners = mesh.triangles - np.asarray(peg["base"])
@@ -521,16 +544,26 @@ def rows_of(run: Run, body: str) -> list[dict[str, Any]]:
 
 
 def _keyed(run: Run) -> dict[str, Solid]:
-    """The unsplit bodies with the flange's pegs and sockets, as the figures describe them."""
+    """The unsplit bodies with the flange's pegs and sockets, as the figures describe them.
+
+    Pegs do not reach into a jacket's hollows, which are full again round their sockets.
+    """
     clearance = run.figures("split")["clearance_mm"]
-    bodies = dict(run.unsplit)
-    for joint in run.joints("flange"):
-        for peg in joint["pegs"]:
-            root = -min(30.0, peg["base"][2] - 0.5)
-            socket = frustum(peg, -30, peg["length_mm"] + clearance, clearance)
-            bodies["cavity"] = bodies["cavity"] + frustum(peg, root, peg["length_mm"])
-            bodies[run.cover_name] = bodies[run.cover_name] - socket
+    bodies, cover = dict(run.unsplit), run.cover_name
+    for peg in (peg for joint in run.joints("flange") for peg in joint["pegs"]):
+        root = -min(30.0, peg["base"][2] - 0.5)
+        added = frustum(peg, root, peg["length_mm"]) - run.hollows["cavity"]
+        bodies["cavity"] = bodies["cavity"] + added
+        full = run.hollows[cover] ^ _column(peg)
+        room = frustum(peg, -30, peg["length_mm"] + clearance, clearance)
+        bodies[cover] = (bodies[cover] + full) - room
     return bodies
+
+
+def _column(peg: Mapping[str, Any]) -> Solid:
+    """The upright room in which a jacket is full round a key of its flange."""
+    x, y, _ = peg["base"]
+    return _rod(x, y, peg["base_mm"] / 2 + ROUND_KEY_MM, -TALL_MM, TALL_MM)
 
 
 def overlaps(run: Run) -> list[str]:
@@ -640,13 +673,13 @@ def narrow_margins(run: Run) -> list[str]:
 
 def loose_or_tight_pegs(run: Run) -> list[str]:
     """Pegs that are not the clearance away from their sockets, to 0.02 mm."""
-    clearance = run.figures("split")["clearance_mm"]
     found = []
     for joint in run.figures("split")["joints"]:
         low, high = (_named(run, joint[side]) for side in ("low", "high"))
+        clearance = joint.get("clearance_mm", run.figures("split")["clearance_mm"])
         for peg in joint["pegs"]:
-            # Over a sloping flange the mouth of a socket lies uphill of its peg's foot.
-            start = peg["length_mm"] / 2 if joint["kind"] == "flange" else 0.5
+            # Over a sloping joint the mouth of a socket lies uphill of its peg's foot.
+            start = 0.5 if joint["kind"] == "cut" else 0.6 * peg["length_mm"]
             error = clearances(low, high, peg, start) - clearance
             if np.abs(error).max() > 0.02:
                 found.append(f"{joint['low']} to {joint['high']} at {peg['base']}: "
@@ -663,7 +696,8 @@ def _named(run: Run, name: str) -> trimesh.Trimesh:
 def stuck_parts(run: Run) -> list[str]:
     """Joints that do not come apart along their pegs, the parts beyond the cut moved as one."""
     found = []
-    cuts = {(j["low"].split("-")[0], j["axis"], j["at_mm"]) for j in run.joints("cut")}
+    of = {row["body"]: row["of"] for row in run.figures("split")["parts"]}
+    cuts = {(of[j["low"]], j["axis"], j["at_mm"]) for j in run.joints("cut")}
     for body, axis, at in sorted(cuts):
         row = "xyz".index(axis)
         parts = run.parts_of(body).values()

@@ -1,5 +1,8 @@
 """What is always true of a finished run, held against the demo's files as read from disk.
 
+Here are the belly, a mold of jackets, and the shoulder under its lid; the calf, a sleeve, is
+in `test_truths_demo_calf`.
+
 The claims take the fixtures `run` (a finished piece) and `fine` (one made at 1 mm
 resolution), so that other test modules can hold them against other bodies.
 """
@@ -13,10 +16,9 @@ import numpy as np
 import pytest
 
 import checks
-import fakes
 from checks import Run
+from demo_runs import DemoRun
 from moldsmith import demo
-from moldsmith.batch import run_job
 from moldsmith.job import read_job
 from moldsmith.route import worker
 from moldsmith.scan.reading import load_scan
@@ -27,22 +29,9 @@ FINE_STAGES = ("heal", "crop", "shell", "block")
 
 
 @pytest.fixture(scope="module")
-def out(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("demo")
-    job = demo.set_up(folder)
-    # The void is measured as block less bodies: hollow bodies have claims of their own
-    # (test_truths_jacket.py).
-    job.write_text(job.read_text().replace('outer = "jacket"', 'outer = "rectangle"'))
-    with pytest.MonkeyPatch.context() as patch:
-        fakes.stop_after_overhangs(patch)
-        summary = run_job(job, out=folder / "out")
-    assert [piece.error for piece in summary.pieces] == ["", "", ""]
-    return folder
-
-
-@pytest.fixture(scope="module")
-def fine(out: Path) -> Run:
-    return made_fine(out / demo.JOB_NAME, "belly", out / "out", out / "fine")
+def fine(demo_run: DemoRun, tmp_path_factory: pytest.TempPathFactory) -> Run:
+    out = demo_run.out
+    return made_fine(out / demo.JOB_NAME, "belly", out, tmp_path_factory.mktemp("fine"))
 
 
 def made_fine(job: Path, name: str, out: Path, folder: Path) -> Run:
@@ -59,8 +48,8 @@ def made_fine(job: Path, name: str, out: Path, folder: Path) -> Run:
 
 
 @pytest.fixture(scope="module", params=["belly", "shoulder"])
-def run(out: Path, request: pytest.FixtureRequest) -> Run:
-    return Run(out / "out" / request.param)
+def run(demo_run: DemoRun, request: pytest.FixtureRequest) -> Run:
+    return Run(demo_run.out / request.param)
 
 
 def test_every_part_is_closed_oriented_and_of_one_piece(run: Run) -> None:
