@@ -91,6 +91,23 @@ def test_a_mix_that_runs_too_slowly_for_its_pot_life_is_poured_in_batches(
     assert "sprue_mm wider" in finding.message
 
 
+def test_stirring_that_takes_all_of_the_pot_life_is_refused(cored: ms.Workpiece) -> None:
+    for mixing_s in (40.0, 60.0):
+        with pytest.raises(ms.BadParameter, match="leaves no time to pour after mixing_s"):
+            ms.mix(cored, material=replace(FOAM, mixing_s=mixing_s))
+
+
+def test_a_foam_packed_heavier_than_its_liquid_is_refused(cored: ms.Workpiece) -> None:
+    with pytest.raises(ms.BadParameter, match="no less than the 1074 kg/m³ of the liquid"):
+        ms.mix(cored, material=FOAM, packing_factor=2, measured_free_rise_kg_m3=600)
+
+
+def test_what_the_data_sheet_lacks_is_told_with_the_plan(cored: ms.Workpiece) -> None:
+    bare = replace(FOAM, assumed=("mixing_s",))
+    assert ms.mix(cored, material=bare).record("mix")["figures"]["assumed"] == {"mixing_s": 15}
+    assert ms.mix(cored, material=FOAM).record("mix")["figures"]["assumed"] == {}
+
+
 def test_a_coarse_scale_that_spoils_the_ratio_is_found(cored: ms.Workpiece) -> None:
     run = ms.mix(cored, material=ms.material("condensation-silicone"), scale_g=10)
     assert "ratio-rounded" in {item.code for item in run.findings}

@@ -117,7 +117,16 @@ def test_all_that_is_wrong_with_a_sheet_is_named_at_once(tmp_path: Path) -> None
         ({"pot_life_s": 10.0}, r"pot_life_s = 10: must be more than mixing_s = 15"),
         ({"cream_s": {"value": 20, "range": [30, 40]}}, r"cream_s.range = \[30, 40\]"),
         ({"cream_s": True}, r"cream_s = True: must be 3 to 3600"),
-        ({"packing_factor": float("nan")}, r"packing_factor = nan: must be 1 to 2.5"),
+        ({"packing_factor": float("nan")}, r"packing_factor = nan: must be 1 to 2"),
+        ({"packing_factor": 2.5}, r"packing_factor = 2.5: must be 1 to 2"),
+        ({"pot_life_s": 2000.0}, r"pot_life_s = 2000: must be at most cream_s = 45"),
+        ({"gel_s": 300.0}, r"gel_s = 300: must be at most rise_s = 200"),
+        (
+            {"free_rise_kg_m3": 700, "packing_factor": 2},
+            r"times packing_factor = 1400: must be less than 1074 kg/m³",
+        ),
+        ({"density_kg_m3": 3000}, r"density_kg_m3 = 3000: must be less than 1074 kg/m³"),
+        ({"like": ["foam-80"]}, r"like = \['foam-80'\]: no such class"),
         ({"kind": "gypsum", "density_kg_m3": 1700}, r"only a foam has it"),
         ({"part": [], "ratio_by": "weight"}, r"part: must be 1 to 6"),
         ({"ratio_by": "volume"}, r"ratio_by and part belong together"),
@@ -127,6 +136,41 @@ def test_all_that_is_wrong_with_a_sheet_is_named_at_once(tmp_path: Path) -> None
 def test_what_cannot_be_is_refused(change: dict[str, object], told: str) -> None:
     with pytest.raises(ms.BadParameter, match=told):
         material_from({"like": "foam-80", **change})
+
+
+@pytest.mark.parametrize("pot_life_s", [30, 20])
+def test_stirring_that_is_assumed_must_fit_into_the_pot_life_too(
+    tmp_path: Path, pot_life_s: int
+) -> None:
+    path = tmp_path / "own.toml"
+    text = OWN.replace("mixing_s = 15\n", "")
+    path.write_text(text.replace("pot_life_s = 35", f"pot_life_s = {pot_life_s}"), encoding="utf-8")
+    said = rf"pot_life_s = {pot_life_s}: must be more than mixing_s = 30 \(assumed: give your own\)"
+    with pytest.raises(ms.BadParameter, match=said):
+        ms.material(path)
+
+
+def test_what_a_sheet_lacks_is_told_as_assumed(tmp_path: Path) -> None:
+    path = tmp_path / "own.toml"
+    path.write_text(OWN.replace("mixing_s = 15\n", ""), encoding="utf-8")
+    sheet = ms.material(path)
+    assert (sheet.mixing_s, sheet.viscosity_mpa_s) == (30, 1000)
+    assert sheet.assumed == ("mixing_s", "viscosity_mpa_s")
+    told = {row.key: row.source for row in sheet.told}
+    assert told["mixing_s"].startswith("assumed")
+    assert ms.material("foam-80").assumed == ()
+
+
+def test_a_wrong_kind_is_one_problem(tmp_path: Path) -> None:
+    path = tmp_path / "own.toml"
+    path.write_text(OWN.replace('kind = "foam"', 'kind = "sponge"'), encoding="utf-8")
+    with pytest.raises(ms.BadParameter, match=r"1 problem\n.*kind = 'sponge'"):
+        ms.material(path)
+
+
+def test_what_is_no_name_is_no_material() -> None:
+    with pytest.raises(ms.BadParameter, match="material = 3: no name and no path"):
+        ms.material(3)  # type: ignore[arg-type]
 
 
 def test_a_sheet_must_say_what_can_hurt_even_if_nothing_does(tmp_path: Path) -> None:

@@ -149,5 +149,15 @@ def pour_ml_s(bores_mm: Sequence[float], density_kg_m3: float, viscosity_mpa_s: 
 
 
 def pours_needed(pour_s: float, pot_life_s: float, mixing_s: float) -> int:
-    """Into how many batches to divide what takes `pour_s` to pour, each within its pot life."""
+    """Into how many batches to divide what takes `pour_s` to pour, each within its pot life.
+
+    Raises
+    ------
+    BadParameter : stirring takes all of the pot life
+    """
+    if not pot_life_s > mixing_s:
+        raise BadParameter(
+            f"pot_life_s = {pot_life_s:g} leaves no time to pour after mixing_s = {mixing_s:g}",
+            "Give the material's own mixing_s, less than its pot life, or choose a slower one",
+        )
     return max(1, math.ceil(pour_s / (pot_life_s - mixing_s) - 1e-9))

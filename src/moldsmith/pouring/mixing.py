@@ -137,6 +137,7 @@ def mix(
         "pour_s": round(liquid_ml / rate, 1),
         "open_guess": _open_guess(piece, material, amount, mixed_g),
         "test_cup": _test_cup(material, scale_g, cup_ml) if material.rises else None,
+        "assumed": {key: getattr(material, key) for key in material.assumed},
         "mixing_s": material.mixing_s,
         "pot_life_s": material.pot_life_s,
         "cream_s": material.cream_s,
@@ -188,6 +189,7 @@ def _amount(
     else:
         density = free_rise or material.free_rise_kg_m3
         factor = packing or material.packing_factor
+        _refuse_heavier(density * factor, material)
     return _Amount(
         void.void_mm3 / 1000,
         void.channels_mm3 / 1000,
@@ -197,6 +199,15 @@ def _amount(
         density,
         factor,
     )
+
+
+def _refuse_heavier(packed_kg_m3: float, material: Material) -> None:
+    if packed_kg_m3 >= material.mix_density_kg_m3:
+        raise BadParameter(
+            f"packing_factor times the free-rise density is {packed_kg_m3:.0f} kg/m³, no less than "
+            f"the {material.mix_density_kg_m3:.0f} kg/m³ of the liquid mix",
+            "Choose a smaller packing_factor, or weigh the test cup again",
+        )
 
 
 def _row(item: Portion) -> dict[str, Any]:

@@ -176,6 +176,9 @@ def _amount(told: Mapping[str, Any]) -> Table:
     if told.get("pour_s"):
         rate = decimal(float(told.get("pour_rate_ml_s") or 0))
         rows.append(("Pouring takes", f"{decimal(float(told['pour_s']), 0)} s at {rate} ml/s"))
+    if assumed := told.get("assumed"):
+        said = ", ".join(f"{key} = {decimal(float(value), 0)}" for key, value in assumed.items())
+        rows.append(("Assumed, for the data sheet lacks it", said))
     ways = told.get("ways_cm3") or told.get("ways") or {}
     if ways:
         said = ", ".join(f"{plain(key)} {decimal(float(value))}" for key, value in ways.items())

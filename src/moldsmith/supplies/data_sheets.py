@@ -7,6 +7,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal, TypeGuard
 
+import numpy as np
+
 from ..errors import BadParameter
 
 __all__ = ["HAZARDS", "Sheet", "checked"]
@@ -18,7 +20,7 @@ HAZARDS = (
 # Key -> least and most that is not a slip of the pen, and whether it is for foams only.
 _LIMITS: Mapping[str, tuple[float, float]] = {
     "free_rise_kg_m3": (15, 800),
-    "packing_factor": (1, 2.5),
+    "packing_factor": (1, 2),
     "density_kg_m3": (15, 4000),
     "viscosity_mpa_s": (1, 500_000),
     "mixing_s": (3, 1800),
@@ -34,6 +36,11 @@ _LIMITS: Mapping[str, tuple[float, float]] = {
 _ALWAYS = ("pot_life_s", "demold_s", "shrink_percent", "permitted_undercut_percent")
 _FOAM = ("free_rise_kg_m3", "packing_factor", "cream_s", "gel_s", "rise_s")
 _WORDS = ("name", "kind", "ratio_by", "part", "hazards", "note")
+# What a sheet may leave out, what is taken then, and on whose word.
+_ASSUMED: Mapping[str, tuple[float, str]] = {
+    "mixing_s": (30, "common practice"),
+    "viscosity_mpa_s": (1000, "from memory"),
+}
 _PART = ("name", "ratio", "density_g_cm3", "powder", "range", "source")
 
 
@@ -41,16 +48,19 @@ _PART = ("name", "ratio", "density_g_cm3", "powder", "range", "source")
 class Sheet:
     """A data sheet's values, and the range and source told for each.
 
+    kind : None where it is not told, or not rightly
     parts : name, share of the ratio, density in g/cm³, whether it is a powder
+    assumed : the keys that it leaves out and that were filled in
     """
 
     name: str = ""
-    kind: Literal["foam", "rubber", "gypsum"] = "rubber"
+    kind: Literal["foam", "rubber", "gypsum"] | None = None
     ratio_by: Literal["weight", "volume"] = "weight"
     parts: list[tuple[str, float, float, bool]] = field(default_factory=list)
     hazards: tuple[str, ...] = ()
     values: dict[str, float] = field(default_factory=dict)
     told: dict[str, tuple[float, float, float, str]] = field(default_factory=dict)
+    assumed: list[str] = field(default_factory=list)
 
 
 def checked(table: Mapping[str, Any], where: str) -> Sheet:
@@ -67,23 +77,30 @@ def checked(table: Mapping[str, Any], where: str) -> Sheet:
             _number(key, value, sheet, problems)
         elif key not in _WORDS:
             problems.append(f"{key}: no such key; there are {', '.join((*_WORDS, *_LIMITS))}")
-    needed = [*_ALWAYS, *(_FOAM if sheet.kind == "foam" else ("density_kg_m3",))]
-    for key in needed:
+    _kind(table, sheet, problems)
+    if not problems:
+        _assume(sheet)
+        _order(sheet, problems)
+        _weight(sheet, problems)
+    if problems:
+        count = f"{len(problems)} problem{'s' if len(problems) > 1 else ''}"
+        raise BadParameter("\n  ".join([f"{where}: {count}", *problems]))
+    return sheet
+
+
+def _kind(table: Mapping[str, Any], sheet: Sheet, problems: list[str]) -> None:
+    """What its kind asks for, or rules out; nothing is asked of a kind that is not known."""
+    needed = {"foam": _FOAM, "rubber": ("density_kg_m3",), "gypsum": ("density_kg_m3",)}
+    for key in (*_ALWAYS, *(needed[sheet.kind] if sheet.kind else ())):
         if key not in table:
             low, high = _LIMITS[key]
             problems.append(f"{key}: missing; must be {low:g} to {high:g}")
-    if sheet.kind != "foam":
+    if sheet.kind in ("rubber", "gypsum"):
         problems += [
             f"{key} = {table[key]}: only a foam has it (kind = '{sheet.kind}')"
             for key in _FOAM
             if key in table
         ]
-    if not problems:
-        _order(sheet, problems)
-    if problems:
-        count = f"{len(problems)} problem{'s' if len(problems) > 1 else ''}"
-        raise BadParameter("\n  ".join([f"{where}: {count}", *problems]))
-    return sheet
 
 
 def _words(table: Mapping[str, Any], sheet: Sheet, problems: list[str]) -> None:
@@ -177,19 +194,53 @@ def _told(
         sheet.told[key] = (value, float(span[0]), float(span[1]), source)
 
 
+def _assume(sheet: Sheet) -> None:
+    """Fill in what the sheet leaves out, and say that it was."""
+    for key, (value, source) in _ASSUMED.items():
+        if key not in sheet.values:
+            sheet.values[key] = value
+            sheet.told[key] = (value, value, value, f"assumed, for the sheet lacks it: {source}")
+            sheet.assumed.append(key)
+
+
 def _order(sheet: Sheet, problems: list[str]) -> None:
-    """What must come after what."""
+    """What must come after what; a foam creams, then gels, and has risen soon after."""
     chains = [("mixing_s", "pot_life_s"), ("pot_life_s", "demold_s")]
     if sheet.kind == "foam":
         chains += [("cream_s", "gel_s"), ("cream_s", "rise_s"), ("rise_s", "demold_s")]
     for early, late in chains:
-        if not {early, late} <= sheet.values.keys():
-            continue
         if sheet.values[early] >= sheet.values[late]:
+            problems.append(f"{_said(late, sheet)}: must be more than {_said(early, sheet)}")
+    if sheet.kind == "foam":
+        for early, late in (("pot_life_s", "cream_s"), ("gel_s", "rise_s")):
+            if sheet.values[early] > sheet.values[late]:
+                problems.append(f"{_said(early, sheet)}: must be at most {_said(late, sheet)}")
+
+
+def _said(key: str, sheet: Sheet) -> str:
+    assumed = " (assumed: give your own)" if key in sheet.assumed else ""
+    return f"{key} = {sheet.values[key]:g}{assumed}"
+
+
+def _weight(sheet: Sheet, problems: list[str]) -> None:
+    """A foam is lighter than the liquid that it rises from."""
+    if sheet.kind != "foam":
+        return
+    shares = np.array([share for _, share, _, _ in sheet.parts])
+    densities = np.array([density for _, _, density, _ in sheet.parts])
+    weights = shares * densities if sheet.ratio_by == "volume" else shares
+    liquid = 1000 * float(weights.sum() / (weights / densities).sum())
+    packed = sheet.values["free_rise_kg_m3"] * sheet.values["packing_factor"]
+    for what, foam in (
+        ("free_rise_kg_m3 times packing_factor", packed),
+        ("density_kg_m3", sheet.values.get("density_kg_m3", packed)),
+    ):
+        if foam >= liquid:
             problems.append(
-                f"{late} = {sheet.values[late]:g}: must be more than {early} = "
-                f"{sheet.values[early]:g}"
+                f"{what} = {foam:g}: must be less than {liquid:.0f} kg/m³, the density of the "
+                "liquid mix"
             )
+            return
 
 
 def _is_number(value: Any) -> TypeGuard[float]:

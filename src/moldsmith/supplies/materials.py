@@ -59,6 +59,7 @@ class Material:
     exotherm_c : temperature a thick lump of it reaches while it cures
     hazards : 'isocyanate', 'amine', 'dust', 'exotherm', 'fire', 'skin', 'methanol' or 'ethanol'
     told : range and source of each value
+    assumed : which of them the data sheet lacks, so that a usual value was taken
     """
 
     name: str
@@ -79,6 +80,7 @@ class Material:
     exotherm_c: float | None = None
     hazards: tuple[str, ...] = ()
     told: tuple[Told, ...] = ()
+    assumed: tuple[str, ...] = ()
 
     @property
     def mix_density_kg_m3(self) -> float:
@@ -101,6 +103,11 @@ def material(name_or_path: str | Path) -> Material:
     ------
     BadParameter : no such class or file, or values wrong; all are named
     """
+    if not isinstance(name_or_path, str | Path):
+        raise BadParameter(
+            f"material = {name_or_path!r}: no name and no path",
+            f"Choose one of {', '.join(_classes())}, or give the path of a .toml data sheet",
+        )
     path = Path(name_or_path)
     if path.suffix == ".toml" or path.parent != Path():
         return material_from(_toml(path), str(path))
@@ -131,10 +138,10 @@ def material_from(table: Mapping[str, Any], where: str = "material") -> Material
     BadParameter : values missing or wrong; all are named, with key, value and allowed range
     """
     if "like" in table:
-        known = _classes()
-        if table["like"] not in known:
+        known, like = _classes(), table["like"]
+        if not isinstance(like, str) or like not in known:
             raise BadParameter(
-                f"{where}: like = '{table['like']}': no such class",
+                f"{where}: like = {like!r}: no such class",
                 f"Choose one of {', '.join(known)}",
             )
         own = {key: value for key, value in table.items() if key != "like"}
@@ -143,18 +150,20 @@ def material_from(table: Mapping[str, Any], where: str = "material") -> Material
             raise BadParameter(
                 f"{where}: ratio_by and part belong together", "Give both, or neither"
             )
-        table = {**known[table["like"]], **own}
+        table = {**known[like], **own}
     sheet = checked(table, where)
     values = dict(sheet.values)
     if sheet.kind == "foam":
         values.setdefault("density_kg_m3", values["free_rise_kg_m3"] * values["packing_factor"])
     told = tuple(Told(key, *rest) for key, rest in sheet.told.items())
+    assert sheet.kind is not None  # `checked` refuses such a sheet
     return Material(
         name=sheet.name,
         kind=sheet.kind,
         parts=_parts(sheet),
         hazards=sheet.hazards,
         told=told,
+        assumed=tuple(sheet.assumed),
         **values,
     )
 
