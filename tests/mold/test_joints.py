@@ -20,6 +20,7 @@ from moldsmith.mold import hardware
 
 SMALL = ms.Printer(volume_mm=(110, 110, 120))
 CLEARANCE = 0.2
+ROOF = np.radians(44.0)  # from the vertical, of what is a ceiling in print
 KINDS = {"pegs": "pegs", "dovetail": "dovetails", "dowels": "dowels", "bolted": "bolts"}
 
 
@@ -73,6 +74,12 @@ def test_parts_are_closed_fit_the_printer_and_do_not_overlap(
         assert (np.array(row["size_mm"]) <= np.array(SMALL.volume_mm) + 0.02).all()
 
 
+def wedge(low: float, high: float, deep: float) -> float:
+    """What slopes from nothing at the top of a profile to its foot, which is `low` wide."""
+    # Widths run straight from low to high; lengths from deep / tan to 0.
+    return float(deep**2 / np.tan(ROOF) * (2 * low + high) / 6)
+
+
 def lost_mm3(key: dict[str, Any], kind: str) -> float:
     """What a key leaves empty, by closed forms."""
     if kind == "dovetails":
@@ -83,10 +90,18 @@ def lost_mm3(key: dict[str, Any], kind: str) -> float:
         slope = (top - wide) / 2 / deep
         low, high = wide + 2 * CLEARANCE * slant, top + 2 * CLEARANCE * (slant + slope)
         grown = (deep + CLEARANCE) * (low + high) / 2
-        return float(grown * (key["long_mm"] + CLEARANCE) - area * key["long_mm"])
+        # Its sloping end, and the groove's, whose slope lies off by the clearance.
+        end = wedge(wide, top, deep)
+        off = CLEARANCE * (1 / np.sin(ROOF) - 1 / np.tan(ROOF))
+        room = wedge(low, high, deep + CLEARANCE) + grown * off
+        return float(grown * key["long_mm"] + room - area * key["long_mm"] - end)
     if kind == "dowels":
         radius = key["diameter_mm"] / 2 + CLEARANCE
-        return float(np.pi * radius**2 * (key["length_mm"] + 2 * CLEARANCE))
+        length = key["length_mm"] + 2 * CLEARANCE
+        if abs(key["axis"][2]) > 0.5:  # a cone at both ends
+            return float(np.pi * radius**2 * (length + 2 / 3 * radius / np.tan(ROOF)))
+        half = np.pi / 2 - ROOF  # of the angle that the ridge takes of the circle
+        return float(radius**2 * length * (np.pi + np.tan(half) - half))
     return 0.0
 
 
@@ -275,3 +290,36 @@ def test_the_cavity_face_runs_on_over_a_seam(made: dict[str, ms.Workpiece]) -> N
                 fine = points[distance_to(pad, spread)[0] < 0.03]
                 assert len(fine) > 10
                 assert shapely.distance(shapely.points(fine), other).max() < 0.05
+
+
+def ceilings_mm2(
+    mesh: trimesh.Trimesh, key: dict[str, Any], reach: float, deep: float, up: float
+) -> float:
+    """What hangs more than 45 degrees over, off the bed, about a key's axis near the cut."""
+    axis = np.array(key["axis"])
+    inset = key.get("inset_mm", key.get("long_mm", 0.0))  # of a bolt, of a ridge's end
+    middle = np.array(key["base"]) - inset * np.array(key.get("open", axis))
+    offset = mesh.triangles_center - middle
+    along = offset @ axis
+    beside = np.linalg.norm(offset - along[:, None] * axis, axis=1)
+    bed = mesh.bounds[0 if up > 0 else 1, 2]
+    hangs = (beside < reach) & (np.abs(along) < deep)
+    hangs &= np.abs(mesh.triangles_center[:, 2] - bed) > 0.1
+    hangs &= up * mesh.face_normals[:, 2] < -np.sin(np.radians(45.05))
+    return float(mesh.area_faces[hangs].sum())
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_joints_print_without_support(made: dict[str, ms.Workpiece], kind: str) -> None:
+    """The cavity as it stands, the core upside down."""
+    piece = made[kind]
+    for joint, key in cuts(piece, kind):
+        up = -1.0 if joint["low"].startswith("core") else 1.0
+        reach, deep = {
+            "pegs": (0.75 * key.get("base_mm", 0.0), 24.0),
+            "dovetail": (key.get("top_mm", 0.0) / 4, 7.0),
+            "dowels": (0.75 * key.get("base_mm", 0.0), 24.0),
+            "bolted": (key.get("hole_mm", 0.0) + 1.0, 24.0),
+        }[kind]
+        for side in ("low", "high"):
+            assert ceilings_mm2(piece.body(joint[side]), key, reach, deep, up) < 0.1

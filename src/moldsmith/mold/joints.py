@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from ..geometry import solid
 from .hardware import BoltSize, Dowel, stock_length_mm
-from .keys import Key
+from .keys import ROOF_DEG, Key, roof_height_mm
 
 __all__ = [
     "DOVETAIL_DEEP_MM",
@@ -43,8 +43,8 @@ SEAM_FLANGE_MM = 8.0
 class Place:
     """Where a key stands: a point on the cut, the way to its high side, and two ways along it.
 
-    axis : out of the low part; open : towards the outer face that the key opens to;
-    across : along the cut, square to both
+    axis : out of the low part; open : towards the bed that the key's part is printed on,
+    where keys open to the outer face; across : along the cut, square to both
     """
 
     base: tuple[float, float, float]
@@ -70,7 +70,8 @@ class Place:
 class Dovetail:
     """A ridge wider at its top, on the low part; the high part slides over it from the opening.
 
-    wide_mm : at the cut; long_mm : from the outer face inward, where it stops
+    wide_mm : at the cut; long_mm : from the outer face inward, where its top ends. From there
+    its end slopes to the cut at `ROOF_DEG`, as the groove's does, which prints as a ceiling.
     """
 
     place: Place
@@ -82,15 +83,18 @@ class Dovetail:
         """Its greatest width."""
         return self.wide_mm + 2 * DOVETAIL_DEEP_MM * float(np.tan(np.radians(_DOVETAIL_DEG)))
 
+    @property
+    def reach_mm(self) -> float:
+        """How far it goes at the cut."""
+        return self.long_mm + roof_height_mm(DOVETAIL_DEEP_MM)
+
     def added(self) -> list[solid.Solid]:
-        profile = self._profile(_ROOT_MM)
-        return [solid.moved(solid.extrude(profile, 0.0, self.long_mm), self.place.matrix())]
+        return [self._sloped(self._profile(_ROOT_MM), 0.0, 0.0)]
 
     def taken(self, clearance_mm: float) -> tuple[list[solid.Solid], list[solid.Solid]]:
         # Grown by the clearance square to every flank, also past the cut where it opens.
         grown = self._profile(4.0).buffer(clearance_mm, join_style="mitre", mitre_limit=10)
-        groove = solid.extrude(grown, -_OVER_MM, self.long_mm + clearance_mm)
-        return [], [solid.moved(groove, self.place.matrix())]
+        return [], [self._sloped(grown, -_OVER_MM, clearance_mm)]
 
     def probes(self) -> tuple[Floats, Floats]:
         middle = self.long_mm / 2
@@ -106,6 +110,13 @@ class Dovetail:
             "long_mm": round(self.long_mm, 3),
         }
 
+    def _sloped(self, profile: shapely.Polygon, start: float, off_mm: float) -> solid.Solid:
+        """The profile drawn out from a height to its sloping end, that moved out."""
+        leans = np.array([0.0, -np.cos(np.radians(ROOF_DEG)), -np.sin(np.radians(ROOF_DEG))])
+        end = float(leans @ [0.0, DOVETAIL_DEEP_MM, self.long_mm]) - off_mm
+        drawn = solid.extrude(profile, start, self.reach_mm + 10.0)
+        return solid.moved(solid.trim_by_plane(drawn, leans, end), self.place.matrix())
+
     def _profile(self, root: float) -> shapely.Polygon:
         slope = float(np.tan(np.radians(_DOVETAIL_DEG)))
         foot, top = self.wide_mm / 2 - root * slope, self.top_mm / 2
@@ -116,7 +127,11 @@ class Dovetail:
 
 @dataclass(frozen=True, slots=True)
 class DowelHole:
-    """A pair of blind holes for a loose pin, half of it in each part."""
+    """A pair of blind holes for a loose pin, half of it in each part.
+
+    They run out beyond the pin to a roof at `ROOF_DEG`: over it where it lies level, at both
+    ends where it stands upright.
+    """
 
     place: Place
     pin: Dowel
@@ -130,13 +145,20 @@ class DowelHole:
 
     def taken(self, clearance_mm: float) -> tuple[list[solid.Solid], list[solid.Solid]]:
         deep = self.length_mm / 2 + clearance_mm
-        reach = (self.pin.diameter_mm / 2 + clearance_mm) / np.cos(np.pi / _SIDES)
-        holes = []
-        for side in (-1.0, 1.0):
-            base = self.place.at(0, -side * _OVER_MM, 0)
-            axis = np.asarray(self.place.axis) * side * (deep + _OVER_MM)
-            holes.append(solid.frustum(base, axis, float(reach), float(reach), _SIDES))
-        return [holes[0]], [holes[1]]
+        radius = self.pin.diameter_mm / 2 + clearance_mm
+        low = _bore(self.place, radius, -deep, _OVER_MM, 0.0)
+        high = _bore(self.place, radius, -_OVER_MM, deep, 0.0)
+        if abs(self.place.axis[2]) > 0.5:
+            low = solid.union(low, self._point(radius, -deep, -1.0))
+            high = solid.union(high, self._point(radius, deep, 1.0))
+        return [low], [high]
+
+    def _point(self, radius: float, end: float, way: float) -> solid.Solid:
+        """The cone beyond one of the holes' ends, and a little before it."""
+        tall = roof_height_mm(radius)
+        reach = radius / np.cos(np.pi / _SIDES)
+        axis = np.asarray(self.place.axis) * way * tall
+        return solid.frustum(self.place.at(0, end, 0), axis, float(reach), 0.0, _SIDES)
 
     def probes(self) -> tuple[Floats, Floats]:
         beside = self.pin.diameter_mm / 2 + 1.2
@@ -155,7 +177,8 @@ class DowelHole:
 class SeamBolt:
     """A bolt square to the cut: its head in a pocket of the low part, its nut in the high one's.
 
-    Both pockets open to the outer face. inset_mm : from that face to the bolt's middle
+    Both pockets open to the outer face and end in a gable at `ROOF_DEG`, which prints as a
+    ceiling. inset_mm : from that face to the bolt's middle
     """
 
     place: Place
@@ -187,8 +210,8 @@ class SeamBolt:
         return self.size.washer_mm + 2 * clearance_mm
 
     def deep_mm(self, clearance_mm: float) -> float:
-        """How far the deeper pocket reaches from the outer face."""
-        return self.inset_mm + self.size.washer_mm / 2 + clearance_mm
+        """How far the deeper pocket reaches from the outer face, its gable too."""
+        return self._seat_mm(clearance_mm) + roof_height_mm(self.width_mm(clearance_mm) / 2)
 
     def added(self) -> list[solid.Solid]:
         return []
@@ -196,7 +219,7 @@ class SeamBolt:
     def taken(self, clearance_mm: float) -> tuple[list[solid.Solid], list[solid.Solid]]:
         hole = self._hole()
         low = self._pocket(self.width_mm(clearance_mm), -self.low_reach_mm, -SEAM_FLANGE_MM,
-                           self.deep_mm(clearance_mm))  # fmt: skip
+                           self._seat_mm(clearance_mm))  # fmt: skip
         # As wide as the nut's flats, so that its walls hold it; as deep as its corners reach.
         nut_deep = self.inset_mm + self.size.nut_sharp_corners_mm / 2 + clearance_mm
         high = self._pocket(self.size.nut_flats_mm + 2 * clearance_mm, SEAM_FLANGE_MM,
@@ -217,16 +240,30 @@ class SeamBolt:
             "flange_mm": SEAM_FLANGE_MM,
         }
 
+    def _seat_mm(self, clearance_mm: float) -> float:
+        return self.inset_mm + self.size.washer_mm / 2 + clearance_mm
+
     def _hole(self) -> solid.Solid:
-        reach = self.hole_mm / 2 / np.cos(np.pi / _SIDES)
-        length = 2 * SEAM_FLANGE_MM + 2 * _OVER_MM
-        base = self.place.at(0, -length / 2, self.inset_mm)
-        axis = np.asarray(self.place.axis) * length
-        return solid.frustum(base, axis, float(reach), float(reach), _SIDES)
+        half = SEAM_FLANGE_MM + _OVER_MM
+        return _bore(self.place, self.hole_mm / 2, -half, half, self.inset_mm)
 
     def _pocket(self, wide: float, start: float, end: float, deep: float) -> solid.Solid:
-        box = solid.box((-wide / 2, start, -_OVER_MM), (wide / 2, end, deep))
-        return solid.moved(box, self.place.matrix())
+        ridge = deep + roof_height_mm(wide / 2)
+        gable = [(-wide / 2, -_OVER_MM), (wide / 2, -_OVER_MM), (wide / 2, deep), (0, ridge),
+                 (-wide / 2, deep)]  # fmt: skip
+        ends = [(x, y, z) for y in (start, end) for x, z in gable]
+        return solid.moved(solid.hull(ends), self.place.matrix())
+
+
+def _bore(place: Place, radius: float, start: float, end: float, away: float) -> solid.Solid:
+    """A round bore along a key's axis, that far from the opening; with a ridge if it is level."""
+    turn = 2 * np.pi * np.arange(_SIDES) / _SIDES
+    ring = radius / np.cos(np.pi / _SIDES) * np.column_stack([np.cos(turn), np.sin(turn)])
+    if abs(place.axis[2]) < 0.5:
+        ring = np.vstack([ring, [0.0, radius / np.sin(np.radians(ROOF_DEG))]])
+    ring[:, 1] += away
+    points = [np.insert(ring, 1, height, axis=1) for height in (start, end)]
+    return solid.moved(solid.hull(np.concatenate(points)), place.matrix())
 
 
 def hardware_list(keys: Iterable[Key]) -> list[dict[str, Any]]:

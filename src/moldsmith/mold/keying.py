@@ -22,7 +22,7 @@ from .joints import (
     Place,
     SeamBolt,
 )
-from .keys import Key
+from .keys import Key, roof_height_mm
 from .pegging import LEAST_FACE_MM2, PEG_LENGTH_MM, WALL_MM, place_pegs, spread
 
 __all__ = ["Joint", "Keying", "place_keys"]
@@ -32,10 +32,11 @@ Joint = Literal["pegs", "dovetail", "dowels", "bolted"]
 _Z = 2
 _STEP_MM = 3.0
 _TAIL_WIDTHS_MM = (24.0, 16.0, 10.0)
-_LEAST_TAIL_MM = 12.0
+_LEAST_TAIL_MM = 6.0  # at its top: it is twice as long at its foot
 _SIDE_MM = 4.0  # of material beside a long groove or pocket
 _BOLT_SIZES = ("M5", "M4", "M3")
 _MOST_SEAM_BOLTS = 4
+_RIDGE = 1.25
 
 
 @dataclass(slots=True)
@@ -71,7 +72,7 @@ def place_keys(
         if any(tails):
             return Keying("dovetail", tails)
     if joint == "dowels":
-        holes = _dowels(body, cut, others, clearance_mm)
+        holes = _dowels(body, cut, others, clearance_mm, opening)
         if any(holes):
             return Keying("dowels", holes)
     if joint == "bolted" and cut.axis != _Z:
@@ -170,7 +171,8 @@ def _tails_in(side: _Side, region: shapely.Geometry, clearance: float) -> list[D
         half = tail.top_mm / 2 + clearance + _SIDE_MM
         if region.is_empty or (centres := _centres(region, half)).size == 0:
             continue
-        long = _clear_depths(region, centres, half, side.depth) - clearance - WALL_MM
+        deep = _clear_depths(region, centres, half, side.depth)
+        long = deep - (tail.reach_mm - tail.long_mm) - 1.5 * clearance - WALL_MM
         apart = np.full(len(centres), np.inf)
         for at, reach, _ in found:
             apart = np.minimum(apart, np.abs(centres - at) - reach - half)
@@ -187,36 +189,48 @@ def _tails_in(side: _Side, region: shapely.Geometry, clearance: float) -> list[D
     return [tail for _, _, tail in found]
 
 
-def _dowels(body: solid.Solid, cut: Cut, others: list[Cut], clearance: float) -> list[list[Key]]:
+def _dowels(
+    body: solid.Solid, cut: Cut, others: list[Cut], clearance: float, opening: int
+) -> list[list[Key]]:
     turned = solid.moved(body, turning(cut.axis))
     section = solid.section(turned, cut.at)
     crossing = [other for other in others if other.axis != cut.axis]
     longest = max(DOWEL_LENGTHS_MM.values())
     rooms = {}
     for diameter, length in DOWEL_LENGTHS_MM.items():
-        end = length / 2 + clearance + WALL_MM
+        point = roof_height_mm(diameter / 2 + clearance) if cut.axis == _Z else 0.0
+        end = length / 2 + clearance + point + WALL_MM
         rooms[diameter] = key_region(turned, cut.at, (-end, -end / 2, 0.0, end / 2, end))
     return [
-        list(_dowels_in({d: room.intersection(item) for d, room in rooms.items()}, cut, clearance))
+        list(
+            _dowels_in(
+                {d: room.intersection(item) for d, room in rooms.items()}, cut, clearance, opening
+            )
+        )
         for item in fields(section, cut.axis, crossing, longest / 2 + 3)
         if section.intersection(item).area > LEAST_FACE_MM2
     ]
 
 
-def _dowels_in(rooms: dict[float, shapely.Geometry], cut: Cut, clearance: float) -> list[DowelHole]:
+def _dowels_in(
+    rooms: dict[float, shapely.Geometry], cut: Cut, clearance: float, opening: int
+) -> list[DowelHole]:
     """The largest pins that find two places; the first is a size larger than the others."""
     sizes = sorted(rooms, reverse=True)
     best: list[DowelHole] = []
     axes = TURNS[cut.axis]
     u, v, w = axes[2].tolist()
-    a, b, c = axes[0].tolist()
-    o, p, q = axes[1].tolist()
+    toward_bed = axes[1] if cut.axis == _Z else np.array([0.0, 0.0, float(opening)])
+    o, p, q = toward_bed.tolist()
+    a, b, c = np.cross(toward_bed, axes[2]).tolist()
     for large, small in zip(sizes, [*sizes[1:], sizes[-1]], strict=True):
         region = rooms[large]
         if largest_disc(region, 0.5)[1] < 0.85 * large + clearance + WALL_MM:
             continue
         holes = []
-        places = spread(region, large / 2 + clearance, small / 2 + clearance, 0.0)
+        # The ridge over a level bore stands out of it by part of the margin.
+        one, other = (_RIDGE * (size / 2 + clearance) for size in (large, small))
+        places = spread(region, one, other, 0.0)
         for number, (centre, _) in enumerate(places):
             x, y, z = (axes.T @ [*centre, cut.at]).tolist()
             place = Place((x, y, z), (u, v, w), (o, p, q), (a, b, c))
