@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -180,6 +181,29 @@ def test_a_rest_larger_than_the_printer_is_said() -> None:
 def test_wrong_values_are_refused(settings: dict[str, float], said: str) -> None:
     with pytest.raises(ms.BadParameter, match=said):
         ms.reprint(box(), **settings)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("settings", "said"),
+    [
+        ({"height_mm": "20"}, "height_mm = '20'. Give a number"),
+        ({"layer": 2.5}, "layer = 2.5. Give a whole number"),
+        ({"height_mm": 20, "dowel_mm": "3"}, "dowel_mm = '3'. Give a number"),
+        ({"height_mm": 20, "dowels": 1.5}, "dowels = 1.5. Give a whole number"),
+    ],
+)
+def test_values_of_another_type_are_refused(settings: dict[str, Any], said: str) -> None:
+    with pytest.raises(ms.BadParameter, match=said):
+        ms.reprint(box(), **settings)
+
+
+def test_what_is_no_part_is_refused() -> None:
+    with pytest.raises(ms.BadParameter, match="the part has no triangles"):
+        ms.reprint(trimesh.Trimesh(), height_mm=20)
+    with pytest.raises(ms.BadParameter, match="part = 5 is no part"):
+        ms.reprint(5, height_mm=20)  # type: ignore[arg-type]
+    with pytest.raises(ms.BadParameter, match=r"left_g = '5'\. Give a number"):
+        ms.pause_height(box(), left_g="5")  # type: ignore[arg-type]
 
 
 def test_parts_that_cannot_be_cut_are_refused(tmp_path: Path) -> None:

@@ -106,6 +106,15 @@ def test_failed_log_follows_the_published_schema(piece: Workpiece, how: str) -> 
     assert record["parameters"] == {"how": how}
 
 
+def test_a_value_of_another_type_is_refused_as_such(piece: Workpiece) -> None:
+    with pytest.raises(BadParameter, match=r"belly: carve: size_mm = 'ten'\. Give a number"):
+        piece.pipe(carve, size_mm="ten")
+    failed = json.loads((piece.folder / "01-carve" / "failed.json").read_text(encoding="utf-8"))
+    assert failed["error"]["type"] == "BadParameter"
+    with pytest.raises(RuntimeError, match="slipped"):  # the values are not to blame
+        piece.pipe(drop, how="clumsily")
+
+
 def test_schema_refuses_a_log_with_a_stray_or_missing_key(piece: Workpiece) -> None:
     piece.pipe(carve)
     validator = jsonschema.Draft202012Validator(schema())

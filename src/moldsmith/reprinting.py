@@ -28,6 +28,7 @@ from .printing.remainder import (
 )
 from .printing.spools import height_left_mm
 from .printing.standing import is_firm
+from .ranges import check_range, check_whole
 from .supplies.filament import Filament
 from .supplies.printer import Printer
 from .workpiece import Finding
@@ -149,7 +150,7 @@ def reprint(
     BadScan : the file is no binary STL
     CannotWrite : the folder cannot be written to
     """
-    _check(height_mm, layer, first_layer_mm, dowels, clearance_mm)
+    _check(height_mm, layer, first_layer_mm, dowel_mm, dowels, clearance_mm)
     mesh = _part(part)
     grid = LayerGrid(printer.layer_mm, first_layer_mm or printer.layer_mm)
     layers = grid.layers_at(height_mm) if height_mm is not None else int(layer or 0)
@@ -211,6 +212,7 @@ def pause_height(
     ------
     BadParameter : the spool is not enough for the first layer, or as for `reprint`
     """
+    check_range("left_g", left_g, 0, 20_000, " g")
     plan = sliced_estimate(_part(part), printer, filament)
     height = height_left_mm(plan.layer_g, left_g, printer.layer_mm)
     if height is None:
@@ -228,21 +230,18 @@ def _check(
     height: float | None,
     layer: int | None,
     first: float | None,
+    dowel_mm: float | None,
     dowels: int,
     clearance: float,
 ) -> None:
     if (height is None) == (layer is None):
         raise BadParameter("height_mm and layer: give one of them", "Measure the stump, or count")
-    if height is not None and not 0 < height < 10_000:
-        raise BadParameter(f"height_mm = {height:g}", "Give the stump's height in mm, above 0")
-    if layer is not None and layer < 1:
-        raise BadParameter(f"layer = {layer}", "Give the number of whole layers printed, 1 or more")
-    if first is not None and not 0.05 <= first <= 1:
-        raise BadParameter(f"first_layer_mm = {first:g}", "Choose 0.05 to 1 mm")
-    if not 1 <= dowels <= 6:
-        raise BadParameter(f"dowels = {dowels}", "Choose 1 to 6")
-    if not 0 <= clearance <= 0.5:
-        raise BadParameter(f"clearance_mm = {clearance:g}", "Choose 0 to 0.5 mm")
+    check_range("height_mm", height, 0.01, 10_000, " mm, the stump's height")
+    check_whole("layer", layer, 1, 1_000_000, ", the whole layers printed")
+    check_range("first_layer_mm", first, 0.05, 1, " mm")
+    check_whole("dowels", dowels, 1, 6)
+    check_range("clearance_mm", clearance, 0, 0.5, " mm")
+    check_range("dowel_mm", dowel_mm, 0.5, 50, " mm")
 
 
 def _part(part: trimesh.Trimesh | str | Path) -> trimesh.Trimesh:
@@ -255,6 +254,10 @@ def _part(part: trimesh.Trimesh | str | Path) -> trimesh.Trimesh:
         except ValueError as error:
             raise BadScan(f"{part}: is no binary STL ({error})", "Give a file of parts/") from error
         part = trimesh.Trimesh(vertices, faces, process=False)
+    if not isinstance(part, trimesh.Trimesh):
+        raise BadParameter(f"part = {part!r} is no part", "Give its mesh, or the path of its STL")
+    if len(part.faces) == 0:
+        raise BadParameter("the part has no triangles", "Give the part as moldsmith wrote it")
     low = float(part.vertices[:, 2].min())
     if abs(low) > _ON_BED_MM:
         raise BadParameter(

@@ -21,15 +21,16 @@ from dataclasses import asdict, is_dataclass, replace
 from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
-from typing import Any, Concatenate, ParamSpec, cast
+from typing import Any, Concatenate, ParamSpec, cast, get_type_hints
 
 import numpy as np
 import trimesh
 
 from . import __version__
-from .errors import CannotBuild, MoldsmithError
+from .errors import BadParameter, CannotBuild, MoldsmithError
 from .geometry import stl
 from .metering import Meter
+from .values import first_misfit
 from .workpiece import Draft, Finding, Frame, Workpiece, digest, frozen_mesh, settled
 from .writing import write_bytes, write_text
 
@@ -102,8 +103,16 @@ def stage(
             _write_failure(folder, heading, started, meter, located)
             raise located from error
         except Exception as error:
-            _write_failure(folder, heading, started, meter, error)
-            raise
+            misfit = first_misfit(
+                signature.bind(piece, *args, **kwargs).arguments, get_type_hints(function)
+            )
+            if misfit is None:
+                _write_failure(folder, heading, started, meter, error)
+                raise
+            told = f"{misfit.key} = {misfit.value!r}"
+            wrong = BadParameter(told, f"Give {misfit.allowed}").located(piece.name, name)
+            _write_failure(folder, heading, started, meter, wrong)
+            raise wrong from error
 
     return cast("Callable[Concatenate[Workpiece, P], Workpiece]", run)
 

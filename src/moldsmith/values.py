@@ -12,7 +12,7 @@ from typing import Any, Literal, Union, get_args, get_origin
 import numpy as np
 from numpy.typing import ArrayLike
 
-__all__ = ["Misfit", "conform", "described"]
+__all__ = ["Misfit", "conform", "described", "first_misfit"]
 
 _PLAIN = {float: "a number", int: "a whole number", bool: "true or false", str: "a text"}
 _ROWS = (list, Sequence, Iterable, tuple)
@@ -59,6 +59,32 @@ def conform(value: Any, hint: Any, key: str) -> Any:
     if isinstance(hint, type) and not isinstance(value, hint):
         raise Misfit(key, value, described(hint))
     return value
+
+
+def first_misfit(arguments: Mapping[str, Any], hints: Mapping[str, Any]) -> Misfit | None:
+    """The first of a call's arguments that is not of the type asked for.
+
+    As `conform`, but for what Python calls with: tuples and arrays are rows too.
+    """
+    for key, value in arguments.items():
+        if key not in hints or (value is None and type(None) in get_args(hints[key])):
+            continue
+        try:
+            conform(_as_given(value), hints[key], key)
+        except Misfit as found:
+            return Misfit(key, value, found.allowed)
+    return None
+
+
+def _as_given(value: Any) -> Any:
+    """A value of Python as a job file would give it."""
+    if isinstance(value, np.generic | np.ndarray):
+        return value.tolist()
+    if isinstance(value, list | tuple):
+        return [_as_given(item) for item in value]
+    if isinstance(value, Mapping):
+        return {key: _as_given(item) for key, item in value.items()}
+    return str(value) if isinstance(value, Path) else value
 
 
 def described(hint: Any) -> str:

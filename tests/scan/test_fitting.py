@@ -462,3 +462,16 @@ thickness_mm = 8
     stages = read_job(path).pieces[0].settings
     assert list(stages)[:3] == ["load_scan", "heal", "fit"]
     assert stages["fit"]["girths"][1] == {"at": (0, 0, 200), "girth_mm": 350.5}
+
+
+@pytest.mark.parametrize(
+    ("wrong", "told"),
+    [
+        ({"girths": 5}, r"girths = 5\. Give an array"),
+        ({"casting_shrink_pct": "3"}, r"casting_shrink_pct = '3'\. Give a number"),
+        ({"lengths": [3]}, r"lengths\[1\] = 3 is no table"),
+    ],
+)
+def test_values_of_another_type_are_refused(wrong: dict[str, Any], told: str) -> None:
+    with pytest.raises(BadParameter, match=told):
+        fit(cylinder(), **wrong)

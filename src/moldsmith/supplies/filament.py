@@ -10,6 +10,7 @@ from typing import Any, get_type_hints
 
 from ..data import data_path
 from ..errors import BadParameter
+from ..ranges import check_none_left_out, check_range, numbers
 from ..values import Misfit, conform
 
 __all__ = ["Filament", "filament"]
@@ -46,7 +47,8 @@ class Filament:
     sources: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "left_g", tuple(float(grams) for grams in self.left_g))
+        check_none_left_out(self)
+        left_g = numbers(self.left_g)
         ranges = {
             "density_g_cm3": (0.5, 4.0, "g/cm3"),
             "diameter_mm": (1.0, 3.5, "mm"),
@@ -54,17 +56,14 @@ class Filament:
             "max_flow_mm3_s": (0.5, 100.0, "mm3/s"),
         }
         for key, (low, high, unit) in ranges.items():
-            value = getattr(self, key)
-            if not low <= value <= high:
-                raise BadParameter(
-                    f"filament {self.name}: {key} = {value:g}",
-                    f"Give {low:g} to {high:g} {unit}",
-                )
-        if not all(0 <= grams <= 20_000 for grams in self.left_g):
+            check_range(f"filament {self.name}: {key}", getattr(self, key), low, high, f" {unit}")
+        if left_g is None or not all(0 <= grams <= 20_000 for grams in left_g):
+            given = self.left_g if left_g is None else list(left_g)
             raise BadParameter(
-                f"filament {self.name}: left_g = {list(self.left_g)}",
-                "Weigh each spool less its empty weight: 0 to 20000 g",
+                f"filament {self.name}: left_g = {given!r}",
+                "Weigh each spool less its empty weight: a row of 0 to 20000 g each",
             )
+        object.__setattr__(self, "left_g", left_g)
 
     @property
     def section_mm2(self) -> float:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from ..errors import BadParameter
-from ..ranges import check_range
+from ..ranges import check_none_left_out, check_range, check_whole, numbers
 
 __all__ = ["Printer"]
 
@@ -26,6 +26,8 @@ _RANGES = {
     "acceleration_mm_s2": (50.0, 50_000.0, "mm/s2"),
     "max_flow_mm3_s": (0.5, 100.0, "mm3/s"),
     "min_layer_s": (0.0, 120.0, "s"),
+}
+_COUNTS = {
     "walls": (1, 50, "lines"),
     "top_layers": (0, 100, "layers"),
     "bottom_layers": (0, 100, "layers"),
@@ -87,21 +89,22 @@ class Printer:
     min_layer_s: float = 8.0
 
     def __post_init__(self) -> None:
-        size = tuple(float(value) for value in self.volume_mm)
-        object.__setattr__(self, "volume_mm", size)
-        if len(size) != 3 or not all(0 < value < 10_000 for value in size):
+        check_none_left_out(self)
+        size = numbers(self.volume_mm)
+        if size is None or len(size) != 3 or not all(0 < value < 10_000 for value in size):
+            given = self.volume_mm if size is None else list(size)
             raise BadParameter(
-                f"volume_mm = {list(size)} is not a printer's size",
+                f"volume_mm = {given!r} is not a printer's size",
                 "Give width, depth and height in mm, each above 0 and below 10000",
             )
+        object.__setattr__(self, "volume_mm", size)
+        for key, (fewest, most, unit) in _COUNTS.items():
+            check_whole(key, getattr(self, key), fewest, most, f" {unit}")
         for key, (low, high, unit) in _RANGES.items():
             check_range(key, getattr(self, key), low, high, f" {unit}")
-        if not 0.02 <= self.layer_mm <= self.nozzle_mm:
-            raise BadParameter(
-                f"layer_mm = {self.layer_mm:g}",
-                f"Choose 0.02 to {self.nozzle_mm:g} mm (the nozzle)",
-            )
-        if self.line_mm and not 0.5 * self.nozzle_mm <= self.line_mm <= 2 * self.nozzle_mm:
+        check_range("layer_mm", self.layer_mm, 0.02, self.nozzle_mm, " mm (the nozzle)")
+        check_range("line_mm", self.line_mm, 0, 2 * self.nozzle_mm, " mm (two bores)")
+        if 0 < self.line_mm < 0.5 * self.nozzle_mm:
             raise BadParameter(
                 f"line_mm = {self.line_mm:g}",
                 f"Choose {0.5 * self.nozzle_mm:g} to {2 * self.nozzle_mm:g} mm, or 0",
