@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from moldsmith.errors import CannotBuild
-from moldsmith.geometry import solid
+from moldsmith.geometry import solid, stl, topology
 
 
 def test_a_box_less_a_ball_a_metre_off_keeps_nine_digits() -> None:
@@ -83,6 +83,23 @@ def test_a_printable_surface_is_closed_in_single_precision() -> None:
     assert mesh.is_watertight
     assert np.array_equal(mesh.vertices, mesh.vertices.astype(np.float32))
     assert mesh.volume == pytest.approx(solid.volume_mm3(body), rel=1e-4)
+
+
+def test_a_printable_surface_has_no_corners_that_meet_alone() -> None:
+    """Two corners of a bow nearer to each other than single precision tells them apart."""
+    bow = solid.union(
+        solid.box((990, 990, 990), (1000, 1000, 1000)),
+        solid.box((1000.00001, 1000.00001, 1000.00001), (1010, 1010, 1010)),
+        solid.box((990, 990, 990), (991, 991, 1020)),
+        solid.box((990, 990, 1019), (1010, 1010, 1020)),
+        solid.box((1009, 1009, 1009), (1010, 1010, 1020)),
+    )
+    written = stl.decode(stl.encode(solid.to_mesh(bow).vertices, solid.to_mesh(bow).faces))
+    assert topology.pinched(written[1])
+    mesh = solid.printable(bow)
+    assert mesh.is_watertight
+    assert not topology.pinched(mesh.faces)
+    assert mesh.volume == pytest.approx(solid.volume_mm3(bow), rel=2e-4)
 
 
 def test_sections_and_silhouettes_are_polygons_with_their_holes() -> None:

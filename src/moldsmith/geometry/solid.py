@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from ..errors import CannotBuild
 from . import stl
-from .topology import compact, pulled_apart
+from .topology import compact, pinched, pulled_apart
 from .topology import components as components_of
 
 if TYPE_CHECKING:
@@ -82,15 +82,18 @@ def printable(solid: Solid) -> trimesh.Trimesh:
     """The solid's surface, closed also after the rounding of an STL.
 
     Float32 makes vertices that lie closer than about 3e-5 mm one; where that
-    would leave an edge with more or fewer than two faces, corners in which the
-    solid touches itself are moved apart, and short edges collapsed, 1 micrometre
-    first.
+    would leave an edge with more or fewer than two faces, or faces that meet in a
+    corner alone, corners in which the solid touches itself are moved apart, and
+    short edges collapsed, 1 micrometre first.
     """
     for tolerance in (0.0, 0.001, 0.003, 0.01, 0.02):
-        candidate = solid.simplify(tolerance) if tolerance else solid
+        candidate = to_mesh(solid.simplify(tolerance) if tolerance else solid)
         for apart in (0.0, _APART_MM):
-            mesh = _without_flakes(_rounded(to_mesh(candidate), apart))
-            if mesh.is_watertight and mesh.is_winding_consistent:
+            mesh = _without_flakes(_rounded(candidate, apart))
+            closed = mesh.is_watertight and mesh.is_winding_consistent
+            # Where no vertices were made one none is pinched: the engine's solids have no such.
+            merged = len(mesh.vertices) < len(candidate.vertices)
+            if closed and not (merged and pinched(mesh.faces)):
                 return mesh
     raise CannotBuild(
         "a solid does not stay closed in an STL file",

@@ -18,6 +18,7 @@ __all__ = [
     "face_pairs",
     "half_edges",
     "mated_edges",
+    "pinched",
     "pulled_apart",
     "repeated",
     "split_corners",
@@ -221,6 +222,14 @@ def _away_from_edge(vertices: Floats, faces: Ints, half: Ints) -> Floats:
     share = np.einsum("ij,ij->i", across, along) / np.einsum("ij,ij->i", along, along)
     across = across - share[:, None] * along
     return np.asarray(across / np.maximum(np.linalg.norm(across, axis=1, keepdims=True), 1e-300))
+
+
+def pinched(faces: Ints) -> bool:
+    """Whether faces of a closed, oriented mesh meet at a vertex in more than one fan."""
+    edges = half_edges(faces)
+    pairs = np.argsort(edge_keys(edges), kind="stable").reshape(-1, 2)
+    corners, _ = split_corners(faces, pairs)
+    return int(corners.max(initial=-1)) + 1 > len(np.unique(faces))
 
 
 def split_corners(faces: Ints, pairs: Ints) -> tuple[Ints, Ints]:
