@@ -89,6 +89,11 @@ def test_side_pieces_are_pushed_apart_by_the_level_shadow() -> None:
     sides = ms.Workpiece("sides", bodies, records=(block,))
     figures = clamped(sides, material=RUBBER, pressure_kpa=20)
     assert figures["opens"] == "sideways"
+    # No weight holds side pieces together; a band presses by twice its tension.
+    assert figures["weights_kg"] is None
+    assert figures["bands_n"] == pytest.approx(figures["force_n"], abs=0.1)
+    assert [row["what"] for row in figures["means"]] == ["clamps", "bands or straps"]
+    assert "cover" not in str(figures["means"])
     assert figures["projected_cm2"] == pytest.approx(450)
     # 20 kPa on 300 x 150, and half of the head at the foot of 150 mm.
     head = head_kpa(150, RUBBER.mix_density_kg_m3) / 2
@@ -137,6 +142,21 @@ def test_fewer_bolts_in_the_mold_than_the_force_asks_for_is_a_finding() -> None:
     enough = boxed(fasten={"bolts": [{}] * 24})
     codes = {i.code for i in ms.clamp(enough, material=FOAM, pressure_kpa=20).findings}
     assert "bolts-few" not in codes
+
+
+def test_bolts_are_a_means_only_where_the_mold_has_them() -> None:
+    for fastened in ({}, {"fasten": {"bolts": []}}):
+        run = ms.clamp(boxed(**fastened), material=FOAM, pressure_kpa=20)
+        figures = run.record("clamp")["figures"]
+        assert [row["what"] for row in figures["means"]] == ["clamps", "weights"]
+        assert 'fasten.bolts = "M5"' in figures["bolts_hint"]
+        assert "bolts" not in next(i for i in run.findings if i.code == "weights-heavy").message
+    bolted = clamped(boxed(fasten={"bolts": [{"size": "M6"}] * 24}), material=FOAM, pressure_kpa=20)
+    assert bolted["means"][0]["what"] == "bolts"
+    assert "24 of M6" in bolted["means"][0]["note"]
+    assert bolted["bolts_hint"] == ""
+    few = clamped(boxed(fasten={"bolts": [{"size": "M5"}] * 4}), material=FOAM, pressure_kpa=20)
+    assert few["means"][0]["short"] == "4 bolts M5 with clamps between"
 
 
 def test_a_clear_sheet_of_300_by_300_bends_as_the_plate_formula_says() -> None:

@@ -1,4 +1,4 @@
-"""What holds the mold shut while it fills: pressure, force, bolts, clamps, weights, lid."""
+"""What pushes the mold open while it fills, and what holds it shut: pressure, force, lid."""
 
 from __future__ import annotations
 
@@ -14,8 +14,7 @@ from numpy.typing import NDArray
 from ..geometry import solid
 from ..geometry.visibility import grid_over, highest
 from ..mold.bodies import mold_bodies
-from ..mold.flange_loads import BoltLoad, bolt_limit_n, bolts_for
-from ..mold.hardware import BoltSize, Strength, bolt, tightening_torque_nm
+from ..mold.hardware import Strength
 from ..mold.plates import rectangular_plate, rectangular_thickness_mm
 from ..mold.pressure import GRAVITY_M_S2, head_kpa, sealed_pressure_kpa
 from ..mold.sheet_lids import cut_from_sheet
@@ -24,6 +23,7 @@ from ..stage import stage
 from ..supplies.materials import Material
 from ..workpiece import Finding, Severity, Workpiece
 from .channels import channel_rows, height_mm, pouring_up
+from .holding import Holding, held_shut, holding_findings
 from .voids import mold_meshes
 
 __all__ = ["clamp"]
@@ -31,8 +31,7 @@ __all__ = ["clamp"]
 Floats = NDArray[np.float64]
 BoltName = Literal["M3", "M4", "M5", "M6", "M8"]
 _SHEET = {"youngs_mpa": 3000.0, "stress_mpa": 10.0, "poisson": 0.37}  # acrylic: 2.8 to 3.3 GPa;
-# sustained stress of at most 10 MPa against crazing (published guides)
-_HEAVY_KG = 60.0
+# sustained stress of at most 10 MPa against crazing (common practice)
 _ROUND_MM = 0.5
 
 
@@ -80,7 +79,7 @@ def clamp(
     youngs_mpa: float = 2000.0,
     deflection_mm: float = 0.5,
 ) -> Workpiece:
-    """Say what holds the mold shut: pressure, forces, bolts or clamps or weights, and the lid.
+    """Say what holds the mold shut: pressure, forces, bolts, clamps, bands or weights, the lid.
 
     Parameters
     ----------
@@ -88,7 +87,8 @@ def clamp(
     pressure_kpa : of a foam on the walls, if it is known, over the air's; 0 to 500. Left out,
         the bound of a sealed mold that no gas leaves (our model); a liquid has its head alone
     packing_factor : of a foam, 1 to 2; the mix plan's or the material's if left out
-    bolts, strength : size, and property class by ISO 898-1, where bolts hold it
+    bolts, strength : size, and property class by ISO 898-1, to reckon with; the size of the
+        bolts that `fasten` put into the mold, where it has any
     safety : factor on the force, 1 to 5
     allow_mpa : stress allowed in the print, under washers and bending, 1 to 40; 10 is a
         fifth of the PLA class (common practice, for creep and infill)
@@ -98,7 +98,8 @@ def clamp(
 
     Force: pressure times projected area, whatever the cavity's form; under a liquid, weight of
     the column from the cover's face up to the funnel's mouth. Side pieces are pushed
-    apart by the larger of the level shadows. Lid: Roark's rectangular plate,
+    apart by the larger of the level shadows: bands and clamps hold them, weights do not. Bolts
+    are counted on only where the mold has them. Lid: Roark's rectangular plate,
     edges supported, over the rectangle round the void: on the safe side.
 
     Findings: 'pressure-assumed', 'lid-thin', 'bolts-few', 'force-large' (notes where the
@@ -109,11 +110,11 @@ def clamp(
     BadParameter : a value out of range, or the piece has no mold
     """
     _check(pressure_kpa, packing_factor, safety, allow_mpa, clamp_n, youngs_mpa, deflection_mm)
-    size = bolt(bolts)
     load = _load(piece, material, pressure_kpa, packing_factor)
-    hole = size.hole_mm["medium"]
-    limit = bolt_limit_n(size, hole, strength, allow_mpa)
-    held = bolts_for(load.mean_kpa, load.shadow_mm2, load.around_mm, limit, safety)
+    holding = Holding(
+        load.opens, load.force_n, load.mean_kpa, load.shadow_mm2, load.around_mm,
+        bolts, strength, allow_mpa, clamp_n, safety,
+    )  # fmt: skip
     lid = _lid(piece, load, youngs_mpa, allow_mpa, deflection_mm)
     figures: dict[str, Any] = {
         "opens": load.opens,
@@ -128,12 +129,7 @@ def clamp(
             round((load.extra_kpa + load.head_kpa / 2) * area / 1000, 2) for area in load.sides_mm2
         ],
         "safety": safety,
-        "bolts": _bolt_figures(size, strength, held, safety, load),
-        "clamps": {
-            "count": max(4, math.ceil(safety * load.force_n / clamp_n)),
-            "each_n": clamp_n,
-        },
-        "weights_kg": round(safety * load.force_n / GRAVITY_M_S2, 1),
+        **held_shut(piece, holding),
         "lid": lid,
     }
     return piece.note(figures, _findings(piece, material, pressure_kpa, load, figures))
@@ -243,24 +239,6 @@ def _uplift_n(pad: trimesh.Trimesh, up: Floats, level: float, density: float) ->
     return density * GRAVITY_M_S2 * float((level - height).sum()) * step**2 * 1e-9
 
 
-def _bolt_figures(
-    size: BoltSize, strength: Strength, held: BoltLoad, safety: float, load: _Load
-) -> dict[str, Any]:
-    each = safety * load.force_n / held.count
-    return {
-        "size": size.size,
-        "strength": strength,
-        "count": held.count,
-        "each_n": round(each, 1),
-        "limit_n": round(held.limit_n, 1),
-        "governs": "washer or nut on the print"
-        if held.limit_n < 0.75 * size.proof_n[strength] - 1e-6
-        else "three quarters of the proof load",
-        "torque_nm": round(tightening_torque_nm(held.limit_n, size.diameter_mm), 2),
-        "enough": bool(each <= held.limit_n + 1e-9),
-    }
-
-
 def _lid(
     piece: Workpiece, load: _Load, youngs: float, allow: float, most_mm: float
 ) -> dict[str, Any]:
@@ -320,7 +298,7 @@ def _findings(
     figures: dict[str, Any],
 ) -> list[Finding]:
     findings = []
-    lid, bolts = figures["lid"], figures["bolts"]
+    lid = figures["lid"]
     assumed = pressure is None and material.rises
     # A bound that a vented mold stays far under is worth a note, no more.
     severity: Severity = "note" if assumed else "warning"
@@ -343,41 +321,4 @@ def _findings(
                 "lid",
             )
         )
-    if not bolts["enough"]:
-        findings.append(
-            Finding(
-                "force-large",
-                severity,
-                f"{load.force_n:.0f} N open the mold: {bolts['count']} bolts {bolts['size']} do "
-                "not hold that on printed plastic. Choose larger bolts or a board with clamps over "
-                "the whole cover, or pack less",
-            )
-        )
-    placed = _bolts_placed(piece)
-    if placed is not None and 0 < placed < bolts["count"]:
-        findings.append(
-            Finding(
-                "bolts-few",
-                severity,
-                f"the mold has {placed} bolts, the force asks for {bolts['count']} "
-                f"{bolts['size']}: add clamps between them, or let fasten place more",
-            )
-        )
-    if figures["weights_kg"] > _HEAVY_KG:
-        findings.append(
-            Finding(
-                "weights-heavy",
-                "note",
-                f"{figures['weights_kg']:.0f} kg would hold the cover by weight alone: use bolts "
-                "or clamps",
-            )
-        )
-    return findings
-
-
-def _bolts_placed(piece: Workpiece) -> int | None:
-    """How many bolts `fasten` gave the mold; None if it has not run."""
-    for record in reversed(piece.records):
-        if record["stage"] == "fasten":
-            return len(record["figures"].get("bolts") or ())
-    return None
+    return [*findings, *holding_findings(figures, load.opens, load.force_n, severity)]

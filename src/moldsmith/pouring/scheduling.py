@@ -243,14 +243,8 @@ def _at_hand(piece: Workpiece, material: Material, pours: int) -> list[dict[str,
             {"what": "stirring vessel and sticks", "note": f"{mix['vessel_ml']:.0f} ml or more"}
         )
     if clamp is not None:
-        bolts, clamps = clamp["bolts"], clamp["clamps"]
-        ready.append(
-            {
-                "what": "what holds it shut",
-                "note": f"{bolts['count']} bolts {bolts['size']}, or {clamps['count']} clamps, or "
-                f"{clamp['weights_kg']:.0f} kg",
-            }
-        )
+        means = ", or ".join(row["short"] for row in clamp["means"])
+        ready.append({"what": "what holds it shut", "note": means})
     vents = len(fill["vents"]) if fill is not None else 0
     if vents:
         ready.append({"what": "plugs of clay for the vents", "note": f"{vents}, and some more"})

@@ -294,6 +294,8 @@ def clamping(piece: Workpiece) -> Section | None:
     if rows:
         columns = (Column("To hold it", 1), Column("", 4.5))
         blocks.append(Table(columns, tuple(rows), tick=True))
+    if hint := told.get("bolts_hint"):
+        blocks.append(Text(_sentence(hint), small=True))
     return Section("clamp", "Clamp", tuple(blocks))
 
 
@@ -303,22 +305,11 @@ def _large(value: float, digits: int) -> str:
 
 def _holds(told: Mapping[str, Any]) -> list[tuple[str, str]]:
     """One of these holds the mold shut; and what the lid must be."""
-    rows = []
-    bolts, clamps, lid = told.get("bolts"), told.get("clamps"), told.get("lid")
-    if isinstance(bolts, Mapping):
-        text = f"{bolts['count']} of {bolts['size']}, class {bolts.get('strength', '8.8')}"
-        if bolts.get("torque_nm"):
-            text += f", drawn up by at most {decimal(float(bolts['torque_nm']), 2)} N m"
-        if bolts.get("each_n"):
-            text += f"; each carries {grouped(float(bolts['each_n']))} N"
-        if bolts.get("limit_n"):
-            text += f" of {grouped(float(bolts['limit_n']))} N ({bolts.get('governs', 'limit')})"
-        rows.append(("Bolts", text))
-    if isinstance(clamps, Mapping):
-        each = decimal(float(clamps.get("each_n", 0)), 0)
-        rows.append(("or clamps", f"{clamps['count']} of {each} N, over boards"))
-    if isinstance(told.get("weights_kg"), int | float):
-        rows.append(("or weights", f"{grouped(float(told['weights_kg']))} kg, spread evenly"))
+    rows = [
+        (str(row["what"]).capitalize() if place == 0 else f"or {row['what']}", str(row["note"]))
+        for place, row in enumerate(told.get("means") or ())
+    ]
+    lid = told.get("lid")
     if isinstance(lid, Mapping) and lid.get("thickness_mm") is not None:
         text = f"printed {decimal(float(lid['needed_mm']))} mm"
         if lid.get("sheet_mm"):
