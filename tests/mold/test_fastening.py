@@ -336,7 +336,7 @@ def test_side_pieces_are_bolted_where_they_meet_in_one_plane(sleeve: ms.Workpiec
 def test_a_flat_tool_goes_into_each_seam_of_side_pieces_and_bites_on_both(
     sleeve: ms.Workpiece,
 ) -> None:
-    piece = ms.fasten(sleeve, bolts="M4", bolt_count=2, jack_screws=1)
+    piece = ms.fasten(sleeve, bolts="M4", bolt_count=2)
     bodies = {name: solid_of(piece, name) for name in ("side-1", "side-2", "core")}
     slots = figures(piece)["pry_slots"]
     between = [tuple(slot["between"]) for slot in slots]
@@ -398,3 +398,43 @@ def test_a_seam_with_too_little_room_for_slots_is_named(sleeve: ms.Workpiece) ->
     assert f"{count} of 8 pry slots found room on the seam of side-1 and side-2" in said[0].message
     assert [finding.body for finding in said] == ["side-1", "side-2"]
     assert all(finding.where is not None for finding in said)
+
+
+def test_grooves_for_bands_are_told_as_those_of_straps(sleeve: ms.Workpiece) -> None:
+    piece = ms.fasten(sleeve, pry_slots=0)
+    middle = np.mean(sleeve.body("side-1").bounds, axis=0)
+    outside = sleeve.body("side-1").bounds
+    body = solid_of(piece, "side-1")
+    for row in figures(piece)["straps"]:
+        assert row["axis"] == "z"
+        # The groove is empty from the outside in, and no deeper.
+        for deep, full in ((row["depth_mm"] - 0.1, 0.0), (row["depth_mm"] + 1.0, 1.0)):
+            y = outside[1, 1] - deep
+            probe = solid.box((middle[0] - 1, y - 0.05, row["at_mm"] - 7),
+                              (middle[0] + 1, y + 0.05, row["at_mm"] + 7))  # fmt: skip
+            assert (probe ^ body).volume() == pytest.approx(full * probe.volume(), abs=1e-3)
+
+
+def test_jack_screws_push_side_pieces_apart_across_their_seam(sleeve: ms.Workpiece) -> None:
+    piece = ms.fasten(sleeve, jack_screws=1)
+    bodies = {name: solid_of(piece, name) for name in ("side-1", "side-2", "core")}
+    rest = bodies["core"] + solid_of(piece, "pad")
+    assert len(figures(piece)["jack_screws"]) == 2
+    for jack in figures(piece)["jack_screws"]:
+        base, way = (np.array(row) for row in ([jack["x"], jack["y"], jack["z"]], jack["axis"]))
+
+        def rod(
+            start: float, end: float, width: float, base: Any = base, way: Any = way
+        ) -> Any:
+            return solid.frustum(base + start * way, (end - start) * way, width / 2, width / 2, 64)
+
+        screw = rod(jack["foot_z"], jack["seat_z"] + 20, M5.diameter_mm)
+        assert all((screw ^ body).volume() < 0.02 for body in (*bodies.values(), rest))
+        under = rod(jack["foot_z"] - 0.5, jack["foot_z"] - 0.1, M5.washer_mm)
+        over = rod(jack["nut_ceiling_z"] + 0.1, jack["nut_ceiling_z"] + 0.4, 8.0)
+        # A washer lies on one side piece, and a nut is held by the other.
+        pushed = [(under ^ bodies[name]).volume() / under.volume() for name in ("side-1", "side-2")]
+        held = [(over ^ bodies[name]).volume() / over.volume() for name in ("side-1", "side-2")]
+        assert sorted(pushed) == pytest.approx([0, 1], abs=1e-3)
+        assert sorted(held) == pytest.approx([0, 1 - (5.5 / 8) ** 2], abs=0.02)
+        assert np.argmax(pushed) != np.argmax(held)

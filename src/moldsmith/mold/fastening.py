@@ -30,6 +30,7 @@ from .hardware import Series, Strength, bolt
 from .jackets import as_blocks, filled
 from .pressure import assumed_kpa
 from .seam_slots import seam_slots, slot_cutter
+from .side_keys import GROOVE_MM
 
 __all__ = ["fasten"]
 
@@ -80,7 +81,7 @@ def fasten(
     holes circumscribe what goes in. Run it after `channels` and before `split`, which
     keeps cuts and keys clear of what stands here. Side pieces round a core get pry slots, as
     many on each seam between two, and bolts and jack-screws, a set for each flange that
-    lies in one plane; bands hold the others.
+    lies in one plane; bands in the grooves that `block` cut hold the others.
 
     Findings: 'no-room-for-bolt', '...-jack-screw', '...-pry-slot', '...-finger-relief',
     '...-strap-groove' where fewer than asked found room, 'flange-thin' where the flange is
@@ -225,7 +226,17 @@ def _pieces_fastened(piece: Workpiece, names: tuple[str, ...], wanted: Wanted) -
         name: solid.printable(solid.difference(whole[name], *taken))
         for name, taken in cutters.items()
     }
-    return piece.with_named(made).note(described(fitted, wanted), fitted.findings)
+    figures = {**described(fitted, wanted), "straps": _bands(piece)}
+    return piece.with_named(made).note(figures, fitted.findings)
+
+
+def _bands(piece: Workpiece) -> list[dict[str, Any]]:
+    """The level grooves for bands that `block` cut, told as those of straps are."""
+    width, depth = GROOVE_MM
+    return [
+        {"axis": "z", "at_mm": height, "width_mm": width, "depth_mm": depth}
+        for height in piece.record("block")["figures"].get("grooves_mm", ())
+    ]
 
 
 def _take_up(

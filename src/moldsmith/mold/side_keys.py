@@ -17,9 +17,10 @@ from .keys import PEG_TAPER_DEG, Peg, peg_solid, socket_solid
 from .side_pulls import Surface
 from .sides import Sides
 
-__all__ = ["KEY_CLEARANCE_MM", "Joint", "grooved", "keyed"]
+__all__ = ["GROOVE_MM", "KEY_CLEARANCE_MM", "Joint", "grooved", "keyed"]
 
 Floats = NDArray[np.float64]
+GROOVE_MM = (16.0, 1.5)  # width of a band and its groove's depth
 KEY_CLEARANCE_MM = 0.2  # slides on a filament printer (common practice)
 _RADII_MM = (2.5, 5.0)
 _ODD = 1.3
@@ -29,7 +30,6 @@ _END_MM = 6.0
 _SHARES = (0.2, 0.8)
 _SIZES = (1.0, 0.7, 0.5)
 _PRINT_RADIUS_MM = 4.0
-_GROOVE_MM = (16.0, 1.5)  # width of a band and its groove's depth
 _STAIR_MM = 0.3
 _LEAST_ROOT_MM = 1.5
 _TAPER = float(np.tan(np.radians(PEG_TAPER_DEG)))
@@ -65,7 +65,7 @@ def grooved(
     Over a groove the outside runs out at 45 degrees, which prints unsupported; in stairs
     where the outline is not convex.
     """
-    width, depth = _GROOVE_MM
+    width, depth = GROOVE_MM
     heights = [low + share * (high - low) for share in (0.25, 0.75)]
     if high - low < 4 * width:
         heights = [(low + high) / 2]
