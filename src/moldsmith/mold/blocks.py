@@ -25,7 +25,7 @@ from .casting import (
     with_room_for_coat,
 )
 from .draft import Undercut, best_pulls, undercut
-from .draft_map import PERMITTED_PERCENT, draft_figures, draft_picture, held_percent
+from .draft_map import PERMITTED_PERCENT, draft_figures, draft_picture
 from .enclosing import Outer, outline_of, relieved, stitched
 from .jacketing import JacketSizes, jackets_of
 from .lifting import cover_release
@@ -95,8 +95,9 @@ def block(
         faces that touch; twice the seal coat where they are coated too
     block_out : fill what of the cavity hangs over the casting along the pull, so that a rigid
         mold lets go; the casting gains that volume
-    permitted_undercut_percent : what the casting may give to leave the cavity, 0 to 200; the
-        material's when left out, 20 without one (soft foam takes 20 to 50, from memory)
+    permitted_undercut_percent : what the casting may give to leave the cavity, (D - d) / d of
+        its width D and the throat's d, 0 to 200; the material's when left out, 20 without one
+        (soft foam takes 20 to 50, from memory)
     rib_mm, rib_spacing_mm : of a jacket, 1.2 to 20 and 20 to 200
     pressure_kpa : of the mix besides the weight of its column, for jackets and sheet lids,
         0 to 400; left out, the bound of the material in a sealed mold, 11 without one
@@ -191,15 +192,14 @@ def block(
     more["land"] = shut_off_figures(shut, sheet, land_mm)
     findings += shut_off_findings(shut, sheet, land_mm, relief_mm)
     drag = hindrance(pad, meshes["cavity"], _RAY_MM)
-    held = held_percent(shadow, drag.where[:2], drag.depth_mm) if drag.area_mm2 else 0.0
     more["undercut"] = {
         "depth_mm": round(drag.depth_mm, 2),
-        "percent": round(held, 2),
+        "percent": round(drag.stretch_percent, 2),
         "permitted_percent": permitted,
     }
     release, locked = cover_release(piece, meshes)
     findings += [*locked, *_findings(pad, style, piece, stops, relief_mm)]
-    findings += _held_findings(drag, held, permitted)
+    findings += _held_findings(drag, permitted)
     attachments = {"draft.ply": draft_picture(cast.vertices - [0, 0, low], cast.show)}
     if filled is not None:
         more["block_out"] = {
@@ -311,6 +311,7 @@ def _pull_figures(item: Undercut) -> dict[str, object]:
         "direction": [round(value, 5) for value in item.direction],
         "undercut_mm2": round(item.area_mm2, 1),
         "undercut_depth_mm": round(item.depth_mm, 2),
+        "stretch_percent": round(item.stretch_percent, 2),
     }
 
 
@@ -346,10 +347,10 @@ def _findings(
     return findings
 
 
-def _held_findings(drag: Hindrance, percent: float, permitted: float) -> list[Finding]:
+def _held_findings(drag: Hindrance, permitted: float) -> list[Finding]:
     if drag.area_mm2 == 0:
         return []
-    too_much = percent > permitted
+    too_much = drag.stretch_percent > permitted
     remedy = (
         "Choose block_out = true, another pull, or style = 'pieces'"
         if too_much
@@ -360,8 +361,8 @@ def _held_findings(drag: Hindrance, percent: float, permitted: float) -> list[Fi
             "undercut-casting",
             "warning" if too_much else "note",
             f"the casting is held back over {drag.area_mm2 / 100:.1f} cm², "
-            f"{drag.depth_mm:.1f} mm deep: it must give {percent:.1f} % to leave the cavity "
-            f"(permitted {permitted:g} %). {remedy}",
+            f"{drag.depth_mm:.1f} mm deep: it must give {drag.stretch_percent:.1f} % to leave the "
+            f"cavity (permitted {permitted:g} %). {remedy}",
             "cavity",
             drag.where,
         )

@@ -10,7 +10,8 @@ from scipy import ndimage
 
 from ..geometry.solid import rotation_to
 from ..geometry.vectors import unit
-from ..geometry.visibility import Grid, grid_over, highest
+from ..geometry.visibility import Grid, grid_over, highest, lowest
+from .throats import held_back
 
 __all__ = ["Undercut", "best_pulls", "draft_deg", "undercut"]
 
@@ -19,6 +20,7 @@ Ints = NDArray[np.int64]
 Mask = NDArray[np.bool_]
 _GOLDEN = np.pi * (3 - np.sqrt(5))
 _CONTACT_MM = 0.02
+_APART_DEG = 10.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,12 +28,14 @@ class Undercut:
     """What of a face a pull along `direction` cannot release.
 
     area_mm2 : of the face's surface that is held; depth_mm : how far the casting
-    must flex sideways there; where : the deepest place, mm; held (m,) : the faces
+    must flex sideways there, to what it leaves through; stretch_percent : by how much it
+    must give in all; where : the deepest place, mm; held (m,) : the faces
     """
 
     direction: tuple[float, float, float]
     area_mm2: float
     depth_mm: float
+    stretch_percent: float
     where: tuple[float, float, float]
     held: Mask
 
@@ -53,7 +57,8 @@ def undercut(vertices: Floats, faces: Ints, direction: Floats, *, step_mm: float
     The faces look into the cavity's material. A face is held if it looks along the
     pull itself, or if another part of the face that does so lies under it and traps
     the material between (visibility along the pull, by a grid of rays). The depth is
-    the reach of the held region seen along the pull; narrower than two rays it is 0.
+    how far what is held lies from the open throat, seen along the pull; where it is narrower
+    than two rays it is 0.
     """
     direction = unit(np.asarray(direction, dtype=float))
     turn = rotation_to(direction).T
@@ -72,12 +77,14 @@ def undercut(vertices: Floats, faces: Ints, direction: Floats, *, step_mm: float
     x, y, z = (float(value) for value in direction)
     held_mm2 = float(area[held].sum())
     if not caught.any():
-        return Undercut((x, y, z), held_mm2, 0.0, (0.0, 0.0, 0.0), held)
-    reach = ndimage.distance_transform_edt(caught) * step_mm
-    worst = int(np.argmax(reach))
-    place = np.append(grid.places(np.array([worst]))[0], shelf.ravel()[worst]) @ turn
+        return Undercut((x, y, z), held_mm2, 0.0, 0.0, (0.0, 0.0, 0.0), held)
+    # Rays left out are no way out either: they lie along an edge.
+    bottom = lowest(turned, faces, grid)
+    bottom[np.isfinite(shelf) & ~caught] = np.inf
+    back = held_back(caught, bottom, shelf, step_mm)
+    place = np.append(grid.places(np.array([back.ray]))[0], shelf.ravel()[back.ray]) @ turn
     where = (float(place[0]), float(place[1]), float(place[2]))
-    return Undercut((x, y, z), held_mm2, float(reach.max()), where, held)
+    return Undercut((x, y, z), held_mm2, back.depth_mm, back.stretch_percent, where, held)
 
 
 def _cells(points: Floats, grid: Grid) -> Ints:
@@ -95,7 +102,7 @@ def best_pulls(
     directions: int = 200,
     finalists: int = 6,
 ) -> list[Undercut]:
-    """The best directions to pull a face out of a cavity, best first.
+    """The best directions to pull a face out of a cavity, best first, 10 degrees apart or more.
 
     Directions spread evenly over the half sphere round the face's mean (a
     Fibonacci lattice) are rated by the area that faces the wrong way; the best
@@ -116,14 +123,24 @@ def best_pulls(
 
     found = [undercut(vertices, faces, d, step_mm=step_mm) for d in (mean, *lattice[order])]
     if found[0].depth_mm <= 2 * step_mm:
-        return sorted(found, key=rating)  # no tilt could do better than the mean
+        return _spread_out(sorted(found, key=rating))  # no tilt could do better than the mean
     for spread in (4.0, 2.0, 1.0):
         best = min(found, key=rating)
         found += [
             undercut(vertices, faces, direction, step_mm=step_mm)
             for direction in _neighbours(np.array(best.direction), spread)
         ]
-    return sorted(found, key=rating)
+    return _spread_out(sorted(found, key=rating))
+
+
+def _spread_out(ordered: list[Undercut]) -> list[Undercut]:
+    """Those that are no mere neighbours of a better one."""
+    least = np.cos(np.radians(_APART_DEG))
+    kept: list[Undercut] = []
+    for item in ordered:
+        if all(np.dot(item.direction, other.direction) < least for other in kept):
+            kept.append(item)
+    return kept
 
 
 def _half_sphere(count: int) -> Floats:

@@ -14,6 +14,7 @@ from ..errors import CannotBuild
 from ..geometry.terrain import outline_points, run_out, triangulated
 from ..geometry.topology import half_edges
 from ..geometry.visibility import grid_over, highest, lowest
+from .throats import held_back
 
 __all__ = [
     "Hindrance",
@@ -47,10 +48,15 @@ class PartingSheet:
 
 @dataclass(frozen=True, slots=True)
 class Hindrance:
-    """What stands in the way of a straight pull: plan area, how far it reaches in, and where."""
+    """What stands in the way of a straight pull: plan area, how far it reaches in, and where.
+
+    depth_mm : how far the mover would have to give way there to come past; stretch_percent :
+    by how much in all, of the width through which it leaves
+    """
 
     area_mm2: float
     depth_mm: float
+    stretch_percent: float
     where: tuple[float, float, float]
 
 
@@ -124,21 +130,21 @@ def hindrance(mover: trimesh.Trimesh, fixed: trimesh.Trimesh, step_mm: float = 1
     """Where a straight pull along +z would drive `mover` into `fixed`.
 
     On every vertical ray the mover's lowest point must not lie under the
-    other's highest. The depth is how far the hindered region reaches in, seen
-    along the pull; contact within 0.02 mm does not count.
+    other's highest. The depth is how far what is hindered lies from where it may pass,
+    seen along the pull; contact within 0.02 mm does not count.
     """
     low = np.minimum(mover.bounds[0, :2], fixed.bounds[0, :2])
     high = np.maximum(mover.bounds[1, :2], fixed.bounds[1, :2])
     grid = grid_over(low, high, step_mm)
     bottom = lowest(mover.vertices, mover.faces, grid)
     top = highest(fixed.vertices, fixed.faces, grid)
-    caught = np.isfinite(bottom) & np.isfinite(top) & (bottom < top - 0.02)
+    met = np.isfinite(bottom) & np.isfinite(top) & (bottom < top - 0.02)
     # One lone ray between two free ones is a wall met end-on, not an undercut.
-    caught &= ndimage.binary_opening(caught, np.ones((2, 2), dtype=bool))
+    caught = ndimage.binary_opening(met, np.ones((2, 2), dtype=bool))
     if not caught.any():
-        return Hindrance(0.0, 0.0, (0.0, 0.0, 0.0))
-    reach = ndimage.distance_transform_edt(caught) * step_mm
-    worst = int(np.argmax(reach))
-    x, y = grid.places(np.array([worst]))[0].tolist()
-    z = float(bottom.ravel()[worst])
-    return Hindrance(float(caught.sum() * step_mm**2), float(reach.max()), (x, y, z))
+        return Hindrance(0.0, 0.0, 0.0, (0.0, 0.0, 0.0))
+    back = held_back(caught, np.where(met & ~caught, np.inf, bottom), top, step_mm)
+    x, y = grid.places(np.array([back.ray]))[0].tolist()
+    z = float(bottom.ravel()[back.ray])
+    area = float(caught.sum() * step_mm**2)
+    return Hindrance(area, back.depth_mm, back.stretch_percent, (x, y, z))
