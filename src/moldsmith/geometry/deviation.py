@@ -62,9 +62,9 @@ class Original:
         self.tolerance_mm = tolerance_mm
         self.index = _index(vertices, faces, tolerance_mm)
         self._vertex_keys = _vertex_keys(vertices)
-        self._face_keys = _face_keys(self._vertex_keys, faces)
+        self._face_keys = np.sort(_face_keys(self._vertex_keys, faces))
         # A cut-out block is pinched here and there along its seams: that is no new fault.
-        self._faults = np.sort(self._vertex_keys[faulty(vertices, faces)])
+        self._faults = np.sort(self._vertex_keys[faulty(faces, len(vertices))])
 
     def measured(self, fewer: Mesh, last: Trial | None = None) -> Trial:
         """The trial's deviations and faults; `last` is one of the same mesh."""
@@ -74,7 +74,7 @@ class Original:
         same = np.full(len(faces), -1) if last is None else _rows(last.keys, keys)
         if last is not None:
             same[last.bad[same]] = -1
-        plain = _rows(self._face_keys, keys) >= 0
+        plain = _among(self._face_keys, keys)
         worst, far_from = self._worst(fewer, same, plain, last)
         off, face = self._off(fewer, vertex_keys, same, last)
         fault = self._fault(fewer, vertex_keys, same < 0)
@@ -95,20 +95,20 @@ class Original:
             worst[same >= 0] = last.worst[same[same >= 0]]
         fresh = (same < 0) & ~plain
         own = faces[fresh]
-        used, corner = np.unique(own, return_inverse=True)
+        corners, local = topology.compact(vertices, own)
         edges = topology.half_edges(own)
         _, first, side = np.unique(
             topology.edge_keys(edges), return_index=True, return_inverse=True
         )
         points = [
-            vertices[used],
+            corners,
             vertices[edges[first]].mean(axis=1),
             vertices[own].mean(axis=1),
         ]
         face, distance = _closest(self.index, np.concatenate(points), self.tolerance_mm)
         at_corner, at_side, at_middle = np.split(distance, np.cumsum([len(p) for p in points[:2]]))
         worst[fresh] = np.maximum(
-            np.maximum(at_corner[corner].reshape(-1, 3), at_side[side].reshape(-1, 3)).max(axis=1),
+            np.maximum(at_corner[local], at_side[side].reshape(-1, 3)).max(axis=1),
             at_middle,
         )
         return worst, face[distance > self.tolerance_mm]
@@ -147,23 +147,55 @@ class Original:
         judged = np.zeros(len(vertices), dtype=bool)
         judged[faces[changed]] = True
         around = faces[judged[faces].any(axis=1)]
-        return np.asarray(judged & faulty(vertices, around) & ~_among(self._faults, vertex_keys))
+        fault = faulty(around, len(vertices))
+        return np.asarray(judged & fault & ~_among(self._faults, vertex_keys))
 
 
-def faulty(vertices: Floats, faces: Ints) -> Mask:
-    """Which vertices lie on an edge of more than two faces or have more than one fan."""
-    fault = np.zeros(len(vertices), dtype=bool)
+def faulty(faces: Ints, count: int) -> Mask:
+    """Which of `count` vertices lie on an edge of more than two faces, on faces of the same three
+    vertices, or have more than one fan."""
+    fault = np.zeros(count, dtype=bool)
     edges = topology.half_edges(faces)
     keys = topology.edge_keys(edges)
     order = np.argsort(keys, kind="stable")
     ordered = keys[order]
     crowded = order[2:][ordered[2:] == ordered[:-2]]
     fault[edges[crowded]] = True
-    _, source = topology.split_corners(faces, topology.mated_edges(vertices, faces))
-    fault[np.bincount(source, minlength=len(vertices)) > 1] = True
-    repeated = topology.repeated(faces) | topology.degenerate(faces)
-    fault[faces[repeated]] = True
+    fault[faces[topology.degenerate(faces)]] = True
+    follows = ordered[1:] == ordered[:-1]
+    alone = follows & ~np.r_[False, follows[:-1]] & ~np.r_[follows[1:], False]
+    pairs = np.stack([order[:-1][alone], order[1:][alone]], axis=1)  # on edges of two faces
+    tips = faces[pairs // 3, (pairs % 3 + 2) % 3]
+    fault[faces[pairs[tips[:, 0] == tips[:, 1], 0] // 3]] = True
+    fault |= _fans(edges, pairs, count) > 1
     return fault
+
+
+def _fans(edges: Ints, pairs: Ints, count: int) -> Ints:
+    """How many fans of faces each vertex has, joined across pairs of half-edges.
+
+    A half-edge leads to the one after it round its tail. Where that ends, a fan has its
+    border; where it goes round, the least half-edge of the round stands for the fan (found
+    by pointer jumping: Wyllie, The complexity of parallel computations, Cornell 1979).
+    """
+    tail = edges[:, 0]
+    one, two = pairs[edges[pairs[:, 0], 0] == edges[pairs[:, 1], 1]].T
+    number = np.arange(len(edges))
+    onward = number.copy()
+    onward[_next_in_face(one)], onward[_next_in_face(two)] = two, one
+    ends = onward == number
+    fans = np.bincount(tail[ends], minlength=count)
+    least = number
+    most = int(np.bincount(tail, minlength=1).max()) if len(tail) else 1
+    for _ in range(most.bit_length()):
+        least = np.minimum(least, least[onward])
+        onward = onward[onward]
+    round_it = (least == number) & ~ends[onward]
+    return np.asarray(fans + np.bincount(tail[round_it], minlength=count))
+
+
+def _next_in_face(half: Ints) -> Ints:
+    return half + np.where(half % 3 == 2, -2, 1)
 
 
 def grown(faces: Ints, chosen: Mask, count: int, rings: int) -> Mask:

@@ -54,8 +54,11 @@ def reduced(vertices: Floats, faces: Ints, tolerance_mm: float) -> tuple[Floats,
         blocks.append((own, fewer))
         deviation = max(deviation, off)
     whole = _joined([fewer for _, fewer in blocks])
-    if len(blocks) > 1 and faulty(*whole).any():
-        spoilt = whole[0][faulty(*whole)]
+    if len(blocks) == 1:
+        return *whole, deviation
+    fault = faulty(whole[1], len(whole[0]))
+    if fault.any():
+        spoilt = whole[0][fault]
         whole = _joined([old if _meets(new[0], spoilt) else new for old, new in blocks])
     return *whole, deviation
 

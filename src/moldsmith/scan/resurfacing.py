@@ -70,35 +70,59 @@ def faults(vertices: Floats, faces: Ints, crowded_share: float) -> Faults:
     beyond a crossing it is 3/2.
     """
     rng = np.random.default_rng(0)
-    cross = _crosses(vertices, faces)
-    area = np.linalg.norm(cross, axis=1)
+    pieces = _pieces(vertices, faces)
+    area, cross = pieces.area, pieces.cross
     chosen = rng.choice(len(faces), PROBES, p=area / area.sum())
     step = 1e-3 * np.sqrt(area.mean())
     front = vertices[faces[chosen]].mean(axis=1) + step * cross[chosen] / area[chosen, None]
-    tree = WindingTree(vertices, faces)
-    within = np.abs(tree.number(front[:FIRST_PROBES]) + 0.5) > WITHIN
-    if within.any():
-        within = np.r_[within, np.abs(tree.number(front[FIRST_PROBES:]) + 0.5) > WITHIN]
-    overlap = float(within.mean())
-    return Faults(crowded_share, overlap, _island_share(vertices, faces))
+    # Winding numbers add up: the tree of the largest piece serves the islands as well.
+    trees = [WindingTree(vertices, faces[pieces.main])]
+    if not pieces.main.all():
+        trees.append(WindingTree(vertices, faces[~pieces.main]))
+
+    def within(points: Floats) -> Mask:
+        return np.abs(sum(tree.number(points) for tree in trees) + 0.5) > WITHIN
+
+    inside = within(front[:FIRST_PROBES])
+    if inside.any():
+        inside = np.r_[inside, within(front[FIRST_PROBES:])]
+    overlap = float(inside.mean())
+    return Faults(crowded_share, overlap, _island_share(vertices, faces, pieces, trees[0]))
 
 
-def _island_share(vertices: Floats, faces: Ints) -> float:
+def _island_share(vertices: Floats, faces: Ints, pieces: _Pieces, main: WindingTree) -> float:
     """The share of the area in loose pieces that the rest of the scan has a gap for.
 
     Dropped they leave holes, and kept a seam all round: neither is the skin.
     A body that closes round itself, as one that stands on a larger floor, fills no gap.
     """
+    size = pieces.size
+    if size.sum() - size.max() <= ISLAND_SHARE * size.sum():
+        return 0.0
+    toward = [_sums(pieces.label, column, len(size)) for column in pieces.cross.T]
+    patch = np.linalg.norm(np.stack(toward, axis=1), axis=1) > PATCH * size
+    rise = _rises(vertices, faces, pieces, main)
+    return float(size[patch & (np.abs(rise) > IN_SKIN)].sum() / size.sum())
+
+
+@dataclass(frozen=True, slots=True)
+class _Pieces:
+    """The loose pieces of a scan of m faces: label (m,) which one a face belongs to, cross (m, 3)
+    its area normal, area (m,), main (m,) whether it is of the largest, size (k,) their areas."""
+
+    label: Ints
+    cross: Floats
+    area: Floats
+    size: Floats
+    main: Mask
+
+
+def _pieces(vertices: Floats, faces: Ints) -> _Pieces:
     number, label = topology.components(faces)
     cross = _crosses(vertices, faces)
     area = np.linalg.norm(cross, axis=1)
     size = _sums(label, area, number)
-    if size.sum() - size.max() <= ISLAND_SHARE * size.sum():
-        return 0.0
-    toward = np.stack([_sums(label, column, number) for column in cross.T], axis=1)
-    patch = np.linalg.norm(toward, axis=1) > PATCH * size
-    rise = _rises(vertices, faces, label, size)
-    return float(size[patch & (np.abs(rise) > IN_SKIN)].sum() / size.sum())
+    return _Pieces(label, cross, area, size, label == np.argmax(size))
 
 
 def without_layers(vertices: Floats, faces: Ints) -> tuple[Ints, int]:
@@ -174,39 +198,36 @@ def _islands_alike(vertices: Floats, faces: Ints) -> Ints:
 
     The rest of a body winds more behind a piece of its skin than before it.
     """
-    number, label = topology.components(faces)
-    cross = _crosses(vertices, faces)
-    area = np.linalg.norm(cross, axis=1)
-    size = _sums(label, area, number)
-    main = label == np.argmax(size)
-    faces = np.array(faces)
+    pieces = _pieces(vertices, faces)
+    main, faces = pieces.main, np.array(faces)
     if capped_volume(*topology.compact(vertices, faces[main])) < 0:
         faces[main] = faces[main][:, ::-1]
-    if number == 1:
+    if main.all():
         return faces
-    turn = (_rises(vertices, faces, label, size) < 0)[label] & ~main
+    rise = _rises(vertices, faces, pieces, WindingTree(vertices, faces[main]))
+    turn = (rise < 0)[pieces.label] & ~main
     faces[turn] = faces[turn][:, ::-1]
     return faces
 
 
-def _rises(vertices: Floats, faces: Ints, label: Ints, size: Floats) -> Floats:
+def _rises(vertices: Floats, faces: Ints, pieces: _Pieces, main: WindingTree) -> Floats:
     """How much more (k,) the largest piece winds behind every other than before it.
+
+    main : the tree of the largest piece
 
     About half for what lies in a gap of the skin (a disc seen from 0.63 of its radius),
     none for what floats beside it, less than none for what faces inward; 0 for the
     largest piece itself.
     """
-    cross = _crosses(vertices, faces)
-    area = np.linalg.norm(cross, axis=1)
-    main = label == np.argmax(size)
-    some = _some_of_each(label, ~main)
-    step = np.sqrt(size[label[some]] / 8)[:, None]
-    step = step * cross[some] / np.maximum(area[some], 1e-30)[:, None]
-    tree = WindingTree(vertices, faces[main])
+    label, area = pieces.label, pieces.area
+    some = _some_of_each(label, ~pieces.main)
+    step = np.sqrt(pieces.size[label[some]] / 8)[:, None]
+    step = step * pieces.cross[some] / np.maximum(area[some], 1e-30)[:, None]
     middles = vertices[faces[some]].mean(axis=1)
-    rise = tree.number(middles - step) - tree.number(middles + step)
-    total = np.bincount(label[some], rise * area[some], minlength=len(size))
-    weight = np.bincount(label[some], area[some], minlength=len(size))
+    rise = main.number(middles - step) - main.number(middles + step)
+    count = len(pieces.size)
+    total = np.bincount(label[some], rise * area[some], minlength=count)
+    weight = np.bincount(label[some], area[some], minlength=count)
     return np.asarray(total / np.maximum(weight, 1e-30))
 
 
