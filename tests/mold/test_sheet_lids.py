@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 import shapely
 from hills import belly, padded
 
 import moldsmith as ms
-from moldsmith.mold.sheet_lids import cut_from_sheet, sheet_check
+from moldsmith.mold import hardware
+from moldsmith.mold.sheet_lids import cut_from_sheet, lid_plan, sheet_check
 
 
 def test_a_sheet_of_300_mm_under_20_kpa_bends_by_the_table_of_plates() -> None:
@@ -54,3 +57,54 @@ def test_a_printed_lid_is_no_sheet() -> None:
     assert cut_from_sheet(made) == ()
     with pytest.raises(ms.BadParameter, match=r"lid = 'glass'\. Choose 'printed' or 'sheet'"):
         ms.block(padded(belly()), style="lidded", lid="glass")  # type: ignore[arg-type]
+
+
+@pytest.fixture(scope="module")
+def bolted() -> ms.Workpiece:
+    """A mold under a sheet of 3 mm, with all that can be asked for."""
+    piece = ms.block(
+        padded(belly()), style="lidded", lid="sheet", lid_thickness_mm=3, flange_mm=34
+    )
+    return ms.fasten(ms.channels(piece), bolts="M5", jack_screws=2, strap_grooves=2)
+
+
+def test_washers_lie_on_the_sheet_and_screws_reach_through_their_nuts(
+    bolted: ms.Workpiece,
+) -> None:
+    top = float(bolted.body("lid").bounds[1, 2])
+    rows: Any = bolted.record("fasten")["figures"]["bolts"]
+    assert len(rows) >= 4
+    m5 = hardware.bolt("M5")
+    for row in rows:
+        assert row["seat_z"] == pytest.approx(top, abs=1e-3)
+        stack = m5.washer_thickness_mm + top - row["nut_z"] + m5.nut_height_mm
+        assert row["length_mm"] >= stack
+        assert row["thick_mm"] == pytest.approx(3, abs=1e-3)  # the sheet, not the flange under it
+
+
+def test_a_sheet_is_the_same_at_every_height_and_as_drawn(bolted: ms.Workpiece) -> None:
+    piece = ms.split(bolted)
+    figures: Any = piece.record("fasten")["figures"]
+    assert (len(figures["pry_slots"]), len(figures["straps"])) == (2, 2)
+    plan = lid_plan(piece)
+    assert {hole.what.split()[0] for hole in plan.holes} == {"sprue", "vent", "bolt", "key"}
+    circles = [shapely.Point(h.x, h.y).buffer(h.diameter_mm / 2, 64) for h in plan.holes]
+    drawn = plan.outline.difference(shapely.union_all(circles))
+    lid = piece.body("lid")
+    low, high = lid.bounds[:, 2]
+    for share in (0.02, 0.5, 0.98):
+        cut = lid.section((0, 0, 1), (0, 0, low + share * (high - low)))
+        rings = [shapely.Polygon(line[:, :2]) for line in cut.discrete]
+        body = shapely.Polygon()
+        for ring in rings:
+            body = body.symmetric_difference(ring)
+        apart = shapely.get_parts(drawn.symmetric_difference(body))
+        assert max(part.area for part in apart) < 0.3  # a circle and its polygon
+    grooved = shapely.box(*plan.outline.bounds).area - plan.outline.area
+    assert grooved == pytest.approx(4 * 2 * 27, rel=0.02)
+
+
+def test_a_sheet_has_no_jack_screws_and_says_so(bolted: ms.Workpiece) -> None:
+    (said,) = (f for f in bolted.findings if f.code == "no-jacks-in-sheet")
+    assert "2 jack-screws left out" in said.message
+    assert bolted.record("fasten")["figures"]["jack_screws"] == []

@@ -106,8 +106,9 @@ def _judge(fitted: Fitted, flange: Flange, size: BoltSize, load: BoltLoad, wante
                 "flange-thin",
                 "warning",
                 f"{len(thin)} bolts stand on {worst['thick_mm']:.1f} mm of flange where a beam "
-                f"formula asks for {worst['asked_mm']:.1f} mm (an estimate): make floor_mm "
-                "larger, land_mm wider, or use more bolts",
+                f"formula asks for {worst['asked_mm']:.1f} mm (an estimate): make "
+                f"{'lid_thickness_mm' if flange.sheet else 'floor_mm'} larger, land_mm wider, or "
+                "use more bolts",
                 flange.upper,
             )
         )

@@ -41,9 +41,10 @@ _ROUND = 1 / np.cos(np.pi / _SIDES)  # corners of a polygon that stands round it
 class Bolt:
     """A through-bolt along z: head and washer on the upper body, nut in the lower one's pocket.
 
-    seat_z : under the washer; nut_z : over the nut; floor_z, roof_z : where the bores
-    for nut and head come out; hole_mm, *_bore_mm, pocket_flats_mm : widths across flats of
-    their polygons; pocket_mm : depth of the nut's pocket; thick_mm : of each flange;
+    seat_z : under the washer, on top of a sheet; nut_z : over the nut; floor_z, roof_z :
+    where the bores for nut and head come out; hole_mm, *_bore_mm, pocket_flats_mm : widths
+    across flats of their polygons; pocket_mm : depth of the nut's pocket; thick_mm : of the
+    thinner flange;
     frame : 4 x 4, from the flange's own coordinates to the mold's
     """
 
@@ -117,22 +118,25 @@ def place_bolts(
 ) -> list[Bolt]:
     """Up to `count` bolts inside a free plan region, far from each other.
 
-    least_mm : thickness of each flange under nut and washer
+    least_mm : thickness of each flange under nut and washer; a sheet is as thick as it is
     """
     radius = bolt_radius_mm(size, clearance_mm)
     columns = flange.columns(radius + _WALL_MM)
-    thick = np.minimum(columns.ground - columns.bottom, columns.roof - columns.seat)
+    under, over = columns.ground - columns.bottom, columns.roof - columns.seat
+    thick = np.where(over > 0, under, -np.inf) if flange.sheet else np.minimum(under, over)
     rays = _free(flange, region, columns, radius + _WALL_MM, thick >= least_mm - _SLACK_MM)
     bolts = []
     for ray in _spread_rays(flange, rays, 3 * radius, count):
         x, y = flange.grid.places(np.array([ray]))[0].tolist()
         # No deeper than the strength asks for: the rest of a thick block stays open for tools.
+        seat = columns.roof[ray] if flange.sheet else columns.seat[ray] + least_mm
+        flat = min(thick[ray], least_mm, seat - columns.seat[ray])
         bolts.append(
             Bolt(
                 x,
                 y,
                 size,
-                float(columns.seat[ray] + least_mm),
+                float(seat),
                 float(columns.ground[ray] - least_mm),
                 float(columns.ground[ray]),
                 flange.floor_z,
@@ -142,7 +146,7 @@ def place_bolts(
                 _head_bore(size, clearance_mm),
                 size.nut_flats_mm + 2 * clearance_mm,
                 size.nut_height_mm + clearance_mm,
-                float(min(thick[ray] - least_mm, 0) + least_mm),
+                float(flat),
             )
         )
     return bolts

@@ -20,6 +20,7 @@ from ..stage import stage
 from ..workpiece import Finding, Workpiece
 from .bodies import mold_bodies
 from .jackets import filled
+from .sheet_lids import cut_from_sheet
 
 __all__ = ["Channel", "Pouring", "bore_solid", "channels"]
 
@@ -86,7 +87,8 @@ def channels(
     Air pockets are the void's local maxima of height in the pouring pose, told from
     ripples by persistence. Side pieces and core are drilled together: sprues on the curtains
     between side pieces, where the void is widest near the top; vents at its high rim.
-    Vent bores of 1 to 3 mm are common practice for gravity casting.
+    Vent bores of 1 to 3 mm are common practice for gravity casting. A lid cut from sheet is
+    drilled straight, without taper and funnel.
 
     Findings: 'pocket-without-vent', 'sprue-near-rim', 'sprue-narrow', 'channel-blocked'.
 
@@ -112,6 +114,8 @@ def channels(
     top = float(cover.bounds[1, 2])
     shadow = solid.shadow(pad)
     flare = float(np.tan(np.radians(taper_deg)))
+    if hidden in cut_from_sheet(piece):
+        flare = funnel_mm = 0.0  # drilled as wide as at the void, all through
     apart = (funnel_mm + vent_mm) / 2 + _MARGIN_MM + 3
     ground = _Ground(pad)
     up = np.array([0.0, 0.0, 1.0])

@@ -97,6 +97,8 @@ def _pocket(
     flange: Flange, region: shapely.Geometry, kind: Kind, place: Floats, along: Floats
 ) -> EdgePocket | None:
     width, depth, under, over = _SIZES[kind]
+    if flange.sheet:
+        under, over = under + over, 0.0  # a sheet cannot be cut half through
     inward = np.array([-along[1], along[0]])
     inner = _rectangle(place, along, inward, width, 0.1, depth)
     if not region.contains(inner):
@@ -135,7 +137,7 @@ def _rectangle(
 
 
 def pocket_cutter(pocket: EdgePocket) -> solid.Solid:
-    """What to take away from both bodies, or for a finger relief from the lower one."""
+    """What to take away from both bodies; for a finger relief, or under a sheet, from the lower."""
     return solid.extrude(pocket.plan, pocket.low_z, pocket.high_z)
 
 

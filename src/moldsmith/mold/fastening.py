@@ -79,14 +79,16 @@ def fasten(
 
     Everything stands clear of void, land, stops, channels and each other; pockets and
     holes circumscribe what goes in. Run it after `channels` and before `split`, which
-    keeps cuts and keys clear of what stands here. Side pieces round a core get pry slots, as
-    many on each seam between two, and bolts and jack-screws, a set for each flange that
+    keeps cuts and keys clear of what stands here. A lid cut from sheet is only cut and drilled
+    through: washers lie on its top, pry slots in the cavity. Side pieces round a core get pry
+    slots, as many on each seam between two, and bolts and jack-screws, a set for each flange that
     lies in one plane; bands in the grooves that `block` cut hold the others.
 
     Findings: 'no-room-for-bolt', '...-jack-screw', '...-pry-slot', '...-finger-relief',
     '...-strap-groove' where fewer than asked found room, 'flange-thin' where the flange is
     thinner than a beam formula asks, 'bolt-weak' where nuts would press in too far,
-    'bolt-length' where no stock length serves, 'no-flange' where the mold has no flange all
+    'bolt-length' where no stock length serves, 'no-jacks-in-sheet' where nuts of jack-screws
+    would stand in a lid cut from sheet, 'no-flange' where the mold has no flange all
     in one plane.
 
     Raises
@@ -143,7 +145,9 @@ def _fit(piece: Workpiece, flange: Flange, wanted: Wanted) -> Fitted:
     if wanted.bolts != "none":
         taken = fit_bolts(fitted, flange, taken, wanted)
     size = bolt(JACK_SIZE if wanted.bolts == "none" else wanted.bolts)
-    if wanted.jack_screws:
+    if wanted.jack_screws and flange.sheet:
+        fitted.findings.append(_no_jacks(wanted.jack_screws, flange.upper))
+    elif wanted.jack_screws:
         taken = fit_jacks(fitted, flange, taken, size, wanted)
     for kind, count in (("pry_slot", wanted.pry_slots), ("finger_relief", wanted.finger_reliefs)):
         region = flange.region(taken, 0.0, MARGIN_MM)
@@ -190,7 +194,7 @@ def _cut(whole: dict[str, solid.Solid], flange: Flange, fitted: Fitted) -> dict[
         above.append(upper)
     for pocket in fitted.pockets:
         below.append(pocket_cutter(pocket))
-        if pocket.kind == "pry_slot":
+        if pocket.kind == "pry_slot" and not flange.sheet:
             above.append(pocket_cutter(pocket))
     for groove in fitted.straps:
         upright = solid.extrude(groove.plan, flange.floor_z - 1, flange.roof_z + 1)
@@ -280,6 +284,16 @@ def _in_mold(finding: Finding, matrix: NDArray[np.float64]) -> Finding:
 def _screw_cutters(fitted: Fitted) -> list[tuple[solid.Solid, solid.Solid]]:
     pairs = [bolt_cutters(item) for item in fitted.bolts]
     return pairs + [jack_cutters(item) for item in fitted.jacks]
+
+
+def _no_jacks(count: int, lid: str) -> Finding:
+    return Finding(
+        "no-jacks-in-sheet",
+        "warning",
+        f"{count} jack-screws left out: a sheet has no pockets for their nuts. Part the mold at "
+        "its pry slots, or choose lid = 'printed'",
+        lid,
+    )
 
 
 def _no_flange(names: tuple[str, ...]) -> Finding:

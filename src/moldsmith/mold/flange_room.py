@@ -14,6 +14,7 @@ from scipy import ndimage
 from ..geometry import solid
 from ..geometry.visibility import Grid, grid_over, highest, lowest
 from ..workpiece import Workpiece
+from .sheet_lids import cut_from_sheet
 
 __all__ = ["Columns", "Flange", "flange_between", "heights", "obstacles", "shadow_of"]
 
@@ -71,8 +72,9 @@ class Flange:
     """Where two bodies meet round the void, seen along the pull.
 
     lower, upper : names of the bodies; outline : of both; shut : void and land, where
-    they close on each other; pressed_mm2 : what the mix presses on; the rest are heights
-    on rays
+    they close on each other; pressed_mm2 : what the mix presses on; sheet : whether the
+    upper one is cut from sheet, which can be cut and drilled through only; the rest are
+    heights on rays
     """
 
     lower: str
@@ -85,6 +87,7 @@ class Flange:
     seat: Floats
     roof: Floats
     pressed_mm2: float
+    sheet: bool = False
 
     @property
     def floor_z(self) -> float:
@@ -158,7 +161,8 @@ def flange_between(
     inside = shut.buffer(-2 * step)
     bottom, ground = heights(piece.body(lower), bodies[lower], grid, inside)
     seat, roof = heights(piece.body(upper), bodies[upper], grid, inside)
-    return Flange(lower, upper, outline, shut, grid, bottom, ground, seat, roof, shut.area)
+    sheet = upper in cut_from_sheet(piece)
+    return Flange(lower, upper, outline, shut, grid, bottom, ground, seat, roof, shut.area, sheet)
 
 
 def heights(

@@ -10,6 +10,7 @@ from ..geometry.visibility import grid_over, highest
 from ..workpiece import Workpiece
 from .flange_room import obstacles, shadow_of
 from .keys import Peg
+from .sheet_lids import cut_from_sheet
 
 __all__ = ["FLANGE_KEY_MM", "flange_pegs"]
 
@@ -48,7 +49,8 @@ def _peg(piece: Workpiece, cover: str, spot: np.ndarray, radius: float, clearanc
     ground = ground[np.isfinite(ground)]
     low, high = float(ground.min()), float(ground.max())
     roof = float(lid.bounds[1, 2])
-    # At least 1.2 mm (six layers) of the cover stays over the socket.
-    height = min(_HEIGHT_MM, roof - high - clearance_mm - 1.2)
+    # At least 1.2 mm (six layers) of the cover stays over the socket; a sheet is drilled through.
+    over = 0.0 if cover in cut_from_sheet(piece) else clearance_mm + 1.2
+    height = min(_HEIGHT_MM, roof - high - over)
     x, y = spot.tolist()
     return Peg((x, y, high), (0.0, 0.0, 1.0), radius, height, high - low + _ROOT_MM)

@@ -1,4 +1,8 @@
-"""Lids cut from sheet: their outline and holes, and whether the sheet is thick enough."""
+"""Lids cut from sheet: their outline and holes, and whether the sheet is thick enough.
+
+A sheet is cut along its outline and drilled through, nothing else: what the stages cut from such
+a lid is as wide on top as it is below, so that its drawing is its body.
+"""
 
 from __future__ import annotations
 
@@ -15,7 +19,16 @@ from ..workpiece import Finding, Workpiece
 from .hardware import bolt
 from .plates import rectangular_plate, rectangular_thickness_mm
 
-__all__ = ["Hole", "LidKind", "LidPlan", "cut_from_sheet", "lid_plan", "sheet_check"]
+__all__ = [
+    "Hole",
+    "LidKind",
+    "LidPlan",
+    "cut_from_sheet",
+    "drilled",
+    "key_hole",
+    "lid_plan",
+    "sheet_check",
+]
 
 LidKind = Literal["printed", "sheet"]
 
@@ -26,6 +39,7 @@ SHEET_POISSON = 0.37  # 0.35 to 0.40, from memory
 SHEET_STRESS_MPA = 10.0
 _WHOLE_MM = 0.5  # thicknesses are asked for in steps of this
 _UNDER_MM = 0.05
+_SIDES = 48
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,41 +67,64 @@ class LidPlan:
 
 
 def lid_plan(piece: Workpiece) -> LidPlan:
-    """The lid of a lidded mold, with every hole that the stages up to now gave it.
+    """The lid cut from sheet, as its body is, with every hole that the stages up to now gave it.
 
-    Sprues and vents are drilled at the width they have at the void; bolts at the hole they were
-    given, pegs of the flange at their width and clearance.
+    The outline, with grooves for straps, is a section of the body. Sprues and vents are drilled
+    at the width they have at the void; bolts at the hole they were given, pegs of the flange at
+    their width and clearance.
 
     Raises
     ------
-    BadParameter : the mold has no flat lid
+    BadParameter : the mold has no flat lid that is cut from sheet
     """
-    figures = _figures(piece, "block")
-    if figures is None or figures.get("style") != "lidded":
+    lid = _cut_lid(piece)
+    if lid is None:
         raise BadParameter(
-            "the mold has no flat lid to cut from sheet", 'Run block with style = "lidded"'
+            "the mold has no flat lid to cut from sheet",
+            'Run block with style = "lidded" and lid = "sheet"',
         )
-    lid = figures.get("lid") or {}
-    bounds = piece.bodies["lid"].bounds if "lid" in piece.bodies else None
-    thickness = lid.get("thickness_mm")
-    if thickness is None:
-        thickness = float(np.ptp(bounds[:, 2])) if bounds is not None else 0.0
+    body = piece.body("lid")
+    low, high = body.bounds[:, 2].tolist()
+    outline = _largest(solid.section(solid.from_mesh(body), (low + high) / 2))
     holes = (*_bores(piece), *_bolts(piece), *_pegs(piece))
-    outline = shapely.Polygon(figures["outline_plan"])
-    return LidPlan(piece.name, outline, holes, _under_the_lid(piece), float(thickness))
+    return LidPlan(piece.name, outline, holes, _under_the_lid(piece), float(lid["thickness_mm"]))
+
+
+def key_hole(x: float, y: float, base_mm: float, clearance_mm: float) -> Hole:
+    """The hole for a peg of that width at its base."""
+    return Hole(x, y, round(base_mm + 2 * clearance_mm, 2), "key")
+
+
+def drilled(hole: Hole, low_mm: float, high_mm: float) -> solid.Solid:
+    """What a drill takes away; its polygon stands round the circle, never too tight."""
+    reach = hole.diameter_mm / 2 / np.cos(np.pi / _SIDES)
+    length = high_mm - low_mm
+    return solid.frustum((hole.x, hole.y, low_mm), (0, 0, length), reach, reach, _SIDES)
+
+
+def _largest(plan: shapely.Geometry) -> shapely.Polygon:
+    """The outline of the largest part of a section."""
+    parts = shapely.get_parts(plan)
+    return shapely.Polygon(max(parts, key=lambda part: part.area).exterior)
 
 
 def _under_the_lid(piece: Workpiece) -> shapely.Polygon:
     """The casting's outline just under the lid, also where blocking out widened it."""
     body = solid.from_mesh(piece.body("pad"))
-    parts = shapely.get_parts(solid.section(body, body.bounding_box()[5] - _UNDER_MM))
-    return shapely.Polygon(max(parts, key=lambda part: part.area).exterior)
+    return _largest(solid.section(body, body.bounding_box()[5] - _UNDER_MM))
 
 
 def cut_from_sheet(piece: Workpiece) -> tuple[str, ...]:
     """Names of the mold's bodies that are cut from sheet and not printed."""
-    lid = (_figures(piece, "block") or {}).get("lid") or {}
-    return ("lid",) if lid.get("kind") == "sheet" else ()
+    return () if _cut_lid(piece) is None else ("lid",)
+
+
+def _cut_lid(piece: Workpiece) -> Mapping[str, Any] | None:
+    """What `block` says of the lid that is cut from sheet, if it is."""
+    figures = _figures(piece, "block") or {}
+    lid: Mapping[str, Any] = figures.get("lid") or {}
+    cut = figures.get("style") == "lidded" and lid.get("kind") == "sheet"
+    return lid if cut else None
 
 
 def _figures(piece: Workpiece, stage: str) -> Mapping[str, Any] | None:
@@ -129,7 +166,7 @@ def _pegs(piece: Workpiece) -> list[Hole]:
     figures = _figures(piece, "split") or {}
     clearance = float(figures.get("clearance_mm", 0.2))
     return [
-        Hole(peg["base"][0], peg["base"][1], round(peg["base_mm"] + 2 * clearance, 2), "key")
+        key_hole(peg["base"][0], peg["base"][1], peg["base_mm"], clearance)
         for joint in figures.get("joints", ())
         if joint["kind"] == "flange"
         for peg in joint.get("pegs", ())

@@ -30,7 +30,7 @@ from .keying import Joint
 from .keys import Key, Peg, peg_solid, socket_solid
 from .labels import Labels, OuterFaces, labelled, place_label
 from .separating import Separated, separate
-from .sheet_lids import cut_from_sheet
+from .sheet_lids import cut_from_sheet, drilled, key_hole
 from .side_joints import carried_joints, key_places
 
 __all__ = ["split"]
@@ -38,6 +38,7 @@ __all__ = ["split"]
 Floats = NDArray[np.float64]
 _ROUND_KEY_MM = 3.0  # full material round a socket
 _LEAST_ENGAGED_MM = 2.0
+_OVER_SHEET_MM = 100.0  # more than any sheet is thick
 _TURNED = ("core", "lid")  # lie on a cavity, and are printed the other way up
 
 
@@ -215,7 +216,7 @@ def _keyed_flange(
         bodies[cover] = filled(piece, cover, bodies[cover], columns)
         bodies["cavity"] = solid.union(bodies["cavity"], *(peg_solid(peg) for peg in pegs))
         bodies[cover] = solid.difference(
-            bodies[cover], *(socket_solid(peg, clearance) for peg in pegs)
+            bodies[cover], *_sockets(pegs, clearance, cover in cut_from_sheet(piece))
         )
     if len(pegs) < min(count, 2):
         findings.append(
@@ -247,6 +248,16 @@ def _keyed_flange(
             )
         )
     return pegs, findings
+
+
+def _sockets(pegs: list[Peg], clearance: float, sheet: bool) -> list[solid.Solid]:
+    if not sheet:
+        return [socket_solid(peg, clearance) for peg in pegs]
+    return [
+        drilled(key_hole(*peg.base[:2], 2 * peg.radius_mm, clearance), z - 1, z + _OVER_SHEET_MM)
+        for peg in pegs
+        for z in (peg.base[2],)
+    ]
 
 
 def _keep_out(piece: Workpiece, pegs: list[Peg]) -> list[KeepOut]:

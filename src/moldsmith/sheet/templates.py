@@ -36,7 +36,7 @@ def sheet_lid(piece: Workpiece, folder: Path) -> tuple[Path, ...]:
 
     Raises
     ------
-    BadParameter : the mold has no flat lid
+    BadParameter : the mold has no flat lid that is cut from sheet
     CannotWrite : the folder cannot be written to
     """
     plan = lid_plan(piece)
