@@ -82,6 +82,16 @@ def test_the_open_cavity_is_poured_at_its_low_point_first(cored: ms.Workpiece) -
     assert first[2] == pytest.approx(pad.bounds[0, 2], abs=0.01)
 
 
+def test_side_pieces_round_a_core_have_no_open_cavity(sleeve: ms.Workpiece) -> None:
+    assert filled(sleeve)["pour_first"] == []
+    guess = ms.mix(sleeve, material=ms.material("foam-80")).record("mix")["figures"]["open_guess"]
+    assert not any(key.startswith("open_cavity") for key in guess)
+    assert guess["free_rise_off_percent"] < 0
+    closed = ms.Workpiece("calf", dict(sleeve.bodies), records=sleeve.records[:-1])
+    (finding,) = [item for item in ms.fill(closed).findings if item.code == "no-channels"]
+    assert "cannot be poured" in finding.message
+
+
 def test_a_mold_propped_up_needs_fewer_vents_and_keeps_its_funnel_dry(
     pad: ms.Workpiece,
 ) -> None:

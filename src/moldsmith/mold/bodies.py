@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from ..workpiece import Workpiece
 
-__all__ = ["mold_bodies"]
+__all__ = ["mold_bodies", "opens_sideways"]
 
 _USUAL = ("cavity", "core", "lid")
 
@@ -22,3 +22,8 @@ def mold_bodies(piece: Workpiece) -> tuple[str, ...]:
                 return tuple(names)
             break
     return tuple(name for name in _USUAL if name in piece.bodies)
+
+
+def opens_sideways(piece: Workpiece) -> bool:
+    """Whether the mold is of side pieces round a core, closed before it is poured."""
+    return any(name.startswith("side-") for name in mold_bodies(piece))

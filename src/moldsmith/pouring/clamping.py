@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from ..geometry import solid
 from ..geometry.visibility import grid_over, highest
-from ..mold.bodies import mold_bodies
+from ..mold.bodies import mold_bodies, opens_sideways
 from ..mold.hardware import Strength
 from ..mold.plates import rectangular_plate, rectangular_thickness_mm
 from ..mold.pressure import GRAVITY_M_S2, head_kpa, sealed_pressure_kpa
@@ -174,7 +174,7 @@ def _load(
     extra, assumption = _extra_pressure(piece, material, pressure, packing)
     shadows = [_shadow(pad, axis) for axis in range(3)]
     areas = (float(shadows[0].area), float(shadows[1].area))
-    if any(name.startswith("side-") for name in mold_bodies(piece)):
+    if opens_sideways(piece):
         widest = max(shadows[:2], key=lambda shadow: float(shadow.area))
         # Mean head over a wall: half of that at its foot.
         pushed = head / 2 * float(widest.area) / 1000

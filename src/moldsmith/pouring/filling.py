@@ -16,6 +16,7 @@ from ..geometry import solid
 from ..geometry.levels import volumes_below
 from ..geometry.peaks import Peak
 from ..geometry.summits import Turn, ceiling_peaks, floor_lows, ranked_turns, turned_upright
+from ..mold.bodies import opens_sideways
 from ..stage import stage
 from ..supplies.materials import Material
 from ..workpiece import Finding, Vector, Workpiece
@@ -70,10 +71,10 @@ def fill(
 
     Figures: the pose (`up`) and what others would give, the fill curve in that pose, each
     pocket of air with the volume it traps without and with the vents, the vents numbered in
-    the order they fill, the low places where an open cavity is poured first, and the
-    funnels. A foam's vents have `escape` too, which counts them from the other end: 1 is
-    the last that air leaves by and stays open longest. Bodies stay as they are. Exact for
-    the pad's mesh; pockets by persistence.
+    the order they fill, the low places where an open cavity is poured first (side pieces round
+    a core have none), and the funnels. A foam's vents have `escape` too, which counts them
+    from the other end: 1 is the last that air leaves by and stays open longest. Bodies stay
+    as they are. Exact for the pad's mesh; pockets by persistence.
 
     Findings: 'air-trapped', 'tilt-helps', 'funnel-drowned', 'vent-narrow', 'no-channels'.
 
@@ -108,13 +109,14 @@ def fill(
         "pockets": [_pocket_row(pocket) for pocket in pockets],
         "vents": [_vent_row(row, number, len(vents), curve, pad, up, material)
                   for number, row in enumerate(vents, start=1)],
-        "pour_first": _pour_first(pad, up, pocket_mm),
+        "pour_first": [] if opens_sideways(piece) else _pour_first(pad, up, pocket_mm),
+        "rises": None if material is None else material.rises,
         "funnels": [_funnel_row(row, pad, up) for row in rows if not row["vent"]],
     }  # fmt: skip
     findings = [
         *_pocket_findings(pockets, pocket_mm),
         *_pose_findings(turns, up),
-        *_channel_findings(rows, figures, material, curve),
+        *_channel_findings(rows, figures, material, curve, opens_sideways(piece)),
     ]
     return piece.note(figures, findings)
 
@@ -306,16 +308,15 @@ def _channel_findings(
     figures: Mapping[str, Any],
     material: Material | None,
     curve: Floats,
+    closed: bool,
 ) -> list[Finding]:
     if not rows:
-        return [
-            Finding(
-                "no-channels",
-                "note",
-                "the mold has no sprue and no vents: pour it open at the low places, then close it",
-                "pad",
-            )
-        ]
+        told = "the mold has no sprue and no vents: " + (
+            "closed, it cannot be poured. Run channels"
+            if closed
+            else "pour it open at the low places, then close it"
+        )
+        return [Finding("no-channels", "warning" if closed else "note", told, "pad")]
     findings = [
         Finding(
             "funnel-drowned",

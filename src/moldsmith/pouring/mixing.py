@@ -9,6 +9,7 @@ import numpy as np
 
 from ..errors import BadParameter
 from ..geometry.visibility import grid_over, lowest
+from ..mold.bodies import opens_sideways
 from ..ranges import check_range
 from ..stage import stage
 from ..supplies.materials import Material
@@ -224,16 +225,18 @@ def _open_guess(
 ) -> dict[str, float]:
     """What guessing by open volume would have given.
 
-    By water in the open cavity, core and lid off; and by the void at free-rise
-    density, without packing, channels and waste.
+    By water in the open cavity, core and lid off, where there is one; and by the void at
+    free-rise density, without packing, channels and waste.
     """
-    water = _open_cavity_cm3(piece)
     guesses = {
-        "open_cavity": water * amount.density_kg_m3 / 1000,
         "free_rise": amount.void_cm3 * amount.density_kg_m3 / 1000,
         "liquid_volume": amount.void_cm3 * material.mix_density_kg_m3 / 1000,
     }
-    figures = {"open_cavity_cm3": round(water, 1)}
+    figures = {}
+    if not opens_sideways(piece):
+        water = _open_cavity_cm3(piece)
+        figures["open_cavity_cm3"] = round(water, 1)
+        guesses = {"open_cavity": water * amount.density_kg_m3 / 1000, **guesses}
     for name, grams in guesses.items():
         if name == "liquid_volume" and not material.rises:
             continue

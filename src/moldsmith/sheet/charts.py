@@ -20,11 +20,14 @@ _NAME_LETTERS = 27
 
 
 def fill_chart(
-    curve: Sequence[Sequence[float]], vents: Sequence[tuple[int, float, float]]
+    curve: Sequence[Sequence[float]],
+    vents: Sequence[tuple[int, float, float]],
+    rises: bool = False,
 ) -> Drawing:
-    """Height over poured volume.
+    """Height over the volume that is in the mold.
 
-    curve : (k, 2) height mm and cm³; vents : number, height mm and cm³ at which each is reached
+    curve : (k, 2) height mm and cm³; vents : number, height mm and cm³ at which each is reached;
+    rises : it is foam, of which far less is poured
     """
     rows = np.asarray(curve, dtype=float)
     tall, wide = 92.0, _WIDTH_MM - _LEFT_MM - 8
@@ -34,6 +37,7 @@ def fill_chart(
     def at(cm3: float, mm: float) -> tuple[float, float]:
         return _LEFT_MM + wide * cm3 / most_cm3, _BOTTOM_MM + height * mm / most_mm
 
+    counted = "foam in the mold, cm³" if rises else "poured, cm³"
     shapes: list[Shape] = []
     for value in _ticks(most_mm, 5):
         x, y = at(0, value)
@@ -50,7 +54,7 @@ def fill_chart(
     shapes += [
         line([at(0, most_mm), at(0, 0), at(most_cm3, 0)], "ink", 0.6),
         line([at(cm3, mm) for mm, cm3 in rows.tolist()], "accent", 1.2),
-        Label(_LEFT_MM + wide, 3.4, "poured, cm³", 3.6, "end", "soft"),
+        Label(_LEFT_MM + wide, 3.4, counted, 3.6, "end", "soft"),
         Label(2, tall - 2.5, "height, mm", 3.6, tone="soft"),
     ]
     for number, mm, cm3 in vents:

@@ -40,7 +40,6 @@ def material_of(piece: Workpiece) -> Material | None:
         if isinstance(given, Mapping):
             parts = tuple(Part(*row) for row in given["parts"])
             told = tuple(Told(*row) for row in given["told"])
-            return Material(
-                **{**given, "parts": parts, "told": told, "hazards": tuple(given["hazards"])}
-            )
+            rows = {key: tuple(given.get(key, ())) for key in ("hazards", "assumed")}
+            return Material(**{**given, **rows, "parts": parts, "told": told})
     return None

@@ -235,10 +235,20 @@ def pouring(piece: Workpiece) -> Section | None:
             for number, row in vents
             if "after_cm3" in row
         ]
-        blocks.append(
-            Plan(fill_chart(curve, marks), "How high it stands after so much. Rings: the vents.")
-        )
+        rises = bool(told.get("rises"))
+        blocks.append(Plan(fill_chart(curve, marks, rises), _curve_caption(piece, rises)))
     return Section("pour", "Pour", tuple(blocks))
+
+
+def _curve_caption(piece: Workpiece, rises: bool) -> str:
+    if not rises:
+        return "How high it stands after so much. Rings: the vents."
+    mix = figures(piece, "mix")
+    poured = ""
+    if mix.get("batch_ml"):
+        liquid = float(mix["batch_ml"]) * int(mix.get("pours") or 1)
+        poured = f", of {grouped(liquid)} ml of liquid mix"
+    return f"How high the foam stands when it has risen to so much{poured}. Rings: the vents."
 
 
 def _vent_table(piece: Workpiece, vents: Sequence[tuple[int, Mapping[str, Any]]]) -> Table:
