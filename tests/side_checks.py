@@ -10,6 +10,7 @@ from functools import cached_property
 from itertools import combinations
 from typing import Any
 
+import manifold3d
 import numpy as np
 import shapely
 import trimesh
@@ -162,7 +163,7 @@ class SideRun(Run):
             pegs = [peg for joint in self.joints("cut") if of[joint["low"]] == name
                     for peg in joint["pegs"]]  # fmt: skip
             gaps = sum(checks.socket_gap_mm3(peg, split["clearance_mm"]) for peg in pegs)
-            wanted = self.body(name, "channels").volume - gaps
+            wanted = self.body(name, "fasten").volume - gaps
             parts = sum(part.volume() for part in self.parts_of(name).values())
             if abs(parts - wanted) > 1e-3 * wanted:
                 found.append(f"{name}: {parts - wanted:+.0f} mm³")
@@ -201,6 +202,44 @@ class SideRun(Run):
                     found.append(f"{joint['low']} to {joint['high']} at {peg['base']}: "
                                  f"{error.min():+.3f} to {error.max():+.3f} mm")  # fmt: skip
         return found
+
+    def poor_slots(self) -> list[str]:
+        """Slots in seams that do not open both side pieces, or are nearer to what else is there
+        than stated: 4 mm to void and core, 3 mm to keys and channels."""
+        bodies = {name: checks.solid(self.body(name, "fasten")) for name in self.names}
+        inner = [self.pad, checks.solid(self.body("core", "block"))]
+        beside = [*self._keys(), *self._bores()]
+        found = []
+        for slot in self.figures("fasten")["pry_slots"]:
+            blade = manifold3d.Manifold.hull_points(np.array(slot["corners"]))
+            out = np.diff(np.array(slot["plan"]), axis=0)[0]
+            aside = np.array([-out[1], out[0], 0.0]) / np.linalg.norm(out)
+            moved = [blade.translate(tuple((way * aside).tolist())) for way in (-1.0, 1.0)]
+            bites = [
+                max(float((item ^ bodies[name]).volume()) for item in moved)
+                for name in slot["between"]
+            ]
+            blocked = sum(float((blade ^ body).volume()) for body in bodies.values())
+            gaps = [min(blade.min_gap(item, 9.0) for item in group) for group in (inner, beside)]
+            if blocked > 1 or min(bites) < 80 or gaps[0] < 3.9 or gaps[1] < 2.9:
+                found.append(f"{slot['between']} at {slot['low_z']}: {blocked:.1f} mm³ left, bites "
+                             f"{bites} mm³, {gaps} mm away")  # fmt: skip
+        return found
+
+    def _keys(self) -> list[Solid]:
+        joints = self.figures("block")["joints"]
+        pegs = [(peg, joint["clearance_mm"]) for joint in joints for peg in joint["pegs"]]
+        return [checks.frustum(peg, 0.0, peg["length_mm"] + gap, gap) for peg, gap in pegs]
+
+    def _bores(self) -> list[Solid]:
+        """The channels without their funnels' widening."""
+        figures = self.figures("channels")
+        return [
+            manifold3d.Manifold.cylinder(
+                row["outside_z"] - row["void_z"], row["void_mm"] / 2, row["outside_mm"] / 2, 32
+            ).translate((row["x"], row["y"], row["void_z"]))
+            for row in (*figures["sprues"], *figures["vents"])
+        ]
 
 
 def _off_trim_line(patch: trimesh.Trimesh, points: Floats) -> Floats:

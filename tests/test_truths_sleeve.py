@@ -69,7 +69,7 @@ def patch(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFacto
 @pytest.fixture(scope="module")
 def run(patch: ms.Workpiece) -> SideRun:
     piece = ms.shell(patch, thickness_mm=7, taper_mm=20, cell_mm=2)
-    piece = ms.channels(ms.block(piece, style="pieces"))
+    piece = ms.fasten(ms.channels(ms.block(piece, style="pieces")))
     ms.split(piece, printer=PRINTER, labels="none")
     assert patch.folder
     return SideRun(patch.folder)
@@ -128,6 +128,12 @@ def test_every_air_pocket_has_a_vent_or_a_finding(run: SideRun) -> None:
 def test_every_key_is_the_clearance_away_from_its_socket(run: SideRun) -> None:
     assert run.figures("block")["joints"]
     assert run.badly_keyed() == []
+
+
+def test_every_seam_has_slots_that_open_it_clear_of_all_else(run: SideRun) -> None:
+    seams = {tuple(sorted(slot["between"])) for slot in run.figures("fasten")["pry_slots"]}
+    assert len(seams) == {"calf": 1, "shoulder": 3}[run.log("block")["piece"]]
+    assert run.poor_slots() == []
 
 
 def test_every_body_leaves_in_its_order_without_touching_another(run: SideRun) -> None:
