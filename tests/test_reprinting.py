@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 from pathlib import Path
 from typing import Any
@@ -67,6 +68,12 @@ def test_a_thicker_first_layer_shifts_the_grid() -> None:
     assert [grid.layers_at(z) for z in (0.3, 0.52, 2.31, 2.26, 2.24)] == [1, 2, 11, 11, 10]
     made = ms.reprint(box(), layer=100, printer=PRINTER, first_layer_mm=0.3)
     assert made.cut_mm == pytest.approx(20.1)
+
+
+def test_the_last_layer_is_printed_by_itself() -> None:
+    made = ms.reprint(box(), height_mm=49.85, printer=PRINTER)
+    assert made.layers == 249
+    assert made.remainder.extents[2] == pytest.approx(0.2, abs=1e-5)
 
 
 def test_height_and_layer_mean_the_same() -> None:
@@ -170,6 +177,10 @@ def test_a_rest_larger_than_the_printer_is_said() -> None:
         ({}, "give one of them"),
         ({"height_mm": 20, "layer": 3}, "give one of them"),
         ({"height_mm": 80}, "leaves nothing"),
+        ({"height_mm": 50}, r"height_mm = 50 leaves nothing to print: the part is 50\.00 mm high"),
+        ({"height_mm": 49.99}, "leaves nothing to print"),
+        ({"layer": 250}, "layer = 250 leaves nothing to print"),
+        ({"height_mm": 0.1}, r"height_mm = 0\.1 is less than the first layer of 0\.2 mm"),
         ({"height_mm": -1}, "height_mm = -1"),
         ({"layer": 0}, "layer = 0"),
         ({"height_mm": 20, "dowel_mm": 7}, "dowel_mm = 7"),
@@ -239,12 +250,33 @@ def test_command_writes_the_rest(tmp_path: Path, capsys: pytest.CaptureFixture[s
     assert main(["reprint", str(part), "--height", "41.6", "--dowel", "3"]) == 0
     said = capsys.readouterr().out
     assert "Cut at 41.60 mm, after layer 208" in said
+    assert "Layers of 0.2 mm, assumed: give --job or --layer-mm" in said
     assert "Drill 3 mm" in said
     written = json.loads((tmp_path / "cavity-1-reprint.json").read_text(encoding="utf-8"))
     assert written["cut_mm"] == pytest.approx(41.6)
     for name in ("cavity-1-remainder.stl", "cavity-1-drill-template.stl"):
         vertices, faces = stl.decode((tmp_path / name).read_bytes())
         assert trimesh.Trimesh(vertices, faces, process=False).is_watertight
+
+
+def test_command_takes_the_layers_that_the_part_was_made_for(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for stage, layer_mm in (("02-split", 0.1), ("03-estimate", 0.3)):
+        parameters = {"printer": {**dataclasses.asdict(ms.Printer()), "layer_mm": layer_mm}}
+        log = {"status": "finished", "parameters": parameters}
+        (tmp_path / "belly" / stage).mkdir(parents=True)
+        (tmp_path / "belly" / stage / "log.json").write_text(json.dumps(log), encoding="utf-8")
+    (tmp_path / "belly" / "parts").mkdir()
+    part = stl_of(box(), tmp_path / "belly" / "parts" / "cavity-1.stl")
+    assert main(["reprint", str(part), "--height", "41.6", "--out", str(tmp_path)]) == 0
+    said = capsys.readouterr().out
+    assert "Layers of 0.3 mm, as in belly/03-estimate/log.json" in said
+    assert "Cut at 41.40 mm, after layer 138" in said
+    written = json.loads((tmp_path / "cavity-1-reprint.json").read_text(encoding="utf-8"))
+    assert written["layer_mm"] == 0.3
+    assert main(["pause", str(part), "--left-g", "15", "--layer-mm", "0.25"]) == 0
+    assert "Layers of 0.25 mm, as given" in capsys.readouterr().out
 
 
 def test_commands_say_pauses_and_errors(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -16,7 +16,7 @@ from .summary import Part
 from .workpiece import Workpiece, frozen_mesh
 from .writing import write_bytes
 
-__all__ = ["gather", "posed"]
+__all__ = ["PARTS_NAME", "gather", "posed"]
 
 PARTS_NAME = "parts"
 _ON_BED_MM = 1e-4  # rounding of a turned part that lay flat; print layers are a thousand times that

@@ -24,7 +24,10 @@ def add_commands(commands: Any) -> None:
     for command in (reprint, pause):
         command.add_argument("part", type=Path, metavar="PART.stl", help="a file of parts/")
         command.add_argument(
-            "--job", type=Path, metavar="JOB.toml", help="whose printer and filament to take"
+            "--job",
+            type=Path,
+            metavar="JOB.toml",
+            help="whose printer and filament to take; else those of the logs beside parts/",
         )
         command.add_argument(
             "--layer-mm", type=float, metavar="MM", help="layer height; else the printer's"
@@ -51,7 +54,8 @@ def add_commands(commands: Any) -> None:
 
 def run(call: argparse.Namespace) -> int:
     """Do the call and say what came of it; errors are the caller's to report."""
-    printer, filament = _supplies(call)
+    printer, filament, source = _supplies(call)
+    print(f"Layers of {printer.layer_mm:g} mm, {source}")
     if call.command == "pause":
         return _pause(call, printer, filament)
     from .reprinting import reprint
@@ -72,18 +76,25 @@ def run(call: argparse.Namespace) -> int:
     return 0
 
 
-def _supplies(call: argparse.Namespace) -> tuple[Printer, Filament]:
-    from .job import read_job
+def _supplies(call: argparse.Namespace) -> tuple[Printer, Filament, str]:
+    """Printer and filament, and whose layer height it is."""
+    from .part_supplies import part_supplies
     from .supplies.filament import Filament
     from .supplies.printer import Printer
 
     printer, filament = Printer(), Filament()
+    source = "assumed: give --job or --layer-mm if the part was printed with others"
     if call.job is not None:
+        from .job import read_job
+
         supplies = read_job(call.job).supplies
-        printer, filament = supplies.printer, supplies.filament
+        printer, filament, source = supplies.printer, supplies.filament, f"as in {call.job}"
+    elif (logged := part_supplies(call.part)) is not None:
+        printer, filament = logged.printer, logged.filament
+        source = f"as in {'/'.join(logged.log.parts[-3:])}"
     if call.layer_mm is not None:
-        printer = replace(printer, layer_mm=call.layer_mm)
-    return printer, filament
+        printer, source = replace(printer, layer_mm=call.layer_mm), "as given"
+    return printer, filament, source
 
 
 def _pause(call: argparse.Namespace, printer: Printer, filament: Filament) -> int:

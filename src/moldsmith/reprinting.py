@@ -46,7 +46,7 @@ _OFF_GRID = 0.25  # of a layer
 class Reprint:
     """The rest of a part whose print stopped.
 
-    layers : printed and kept; cut_mm : their height, on the layer grid
+    layers : printed and kept; cut_mm : their height, on the grid of layers of `layer_mm`
     remainder : to print, on z = 0, turned no way; bored if dowels were asked for
     template : to print, to drill the stump through; None without dowels
     holes_mm : (k, 2) centres, from the low x and low y edge of the stump's top
@@ -57,6 +57,7 @@ class Reprint:
     """
 
     layers: int
+    layer_mm: float
     cut_mm: float
     remainder: trimesh.Trimesh
     template: trimesh.Trimesh | None
@@ -74,6 +75,7 @@ class Reprint:
         """The plan in plain numbers."""
         return {
             "layers": self.layers,
+            "layer_mm": self.layer_mm,
             "cut_mm": round(self.cut_mm, 4),
             "printed_cm3": round(self.printed_cm3, 4),
             "remainder_cm3": round(self.remainder_cm3, 4),
@@ -131,7 +133,8 @@ def reprint(
     part : closed, in its print pose on z = 0, or its STL file (from `parts/`), mm
     height_mm : measured on the stump; or
     layer : number of whole layers printed
-    printer, filament : layer height, bed and settings; for the estimate
+    printer, filament : layer height, bed and settings, those it was printed with; the layer
+        height sets where the cut is, the rest the estimate
     first_layer_mm : height of the part's first layer, 0.05 to 1; else as the others
     dowel_mm : diameter of parallel pins (ISO 2338) to line both up by; blind
         bores in the remainder, a drill template and coordinates for the stump
@@ -154,6 +157,7 @@ def reprint(
     mesh = _part(part)
     grid = LayerGrid(printer.layer_mm, first_layer_mm or printer.layer_mm)
     layers = grid.layers_at(height_mm) if height_mm is not None else int(layer or 0)
+    _refuse_ends(mesh, grid, layers, "layer" if height_mm is None else "height_mm", height_mm)
     cut = cut_part(mesh, grid.top_mm(layers))
     left, centres, per_piece = cut.above, np.empty((0, 2)), [0] * len(cut.pieces)
     depth = drill = 0.0
@@ -170,6 +174,7 @@ def reprint(
     corner = np.array(cut.section.bounds[:2])
     made = Reprint(
         layers,
+        printer.layer_mm,
         cut.height_mm,
         remainder,
         template,
@@ -242,6 +247,25 @@ def _check(
     check_whole("dowels", dowels, 1, 6)
     check_range("clearance_mm", clearance, 0, 0.5, " mm")
     check_range("dowel_mm", dowel_mm, 0.5, 50, " mm")
+
+
+def _refuse_ends(
+    mesh: trimesh.Trimesh, grid: LayerGrid, layers: int, key: str, height_mm: float | None
+) -> None:
+    """`BadParameter` where no layer is printed, or none is left."""
+    top = float(mesh.vertices[:, 2].max())
+    given = f"{key} = {layers if height_mm is None else height_mm:g}"
+    if layers == 0:
+        raise BadParameter(
+            f"{given} is less than the first layer of {grid.first_mm:g} mm",
+            "Print the whole part anew",
+        )
+    if grid.top_mm(layers) > top - grid.layer_mm / 2:
+        raise BadParameter(
+            f"{given} leaves nothing to print: the part is {top:.2f} mm high, and layers of "
+            f"{grid.layer_mm:g} mm end at {grid.top_mm(layers):.2f} mm",
+            f"Give less than {top - grid.layer_mm / 2:.2f} mm, or use the part as it is",
+        )
 
 
 def _part(part: trimesh.Trimesh | str | Path) -> trimesh.Trimesh:
