@@ -8,7 +8,7 @@ import pytest
 
 import moldsmith as ms
 
-# Densities: open data (SpoolmanDB, materials.json). g/m = density x pi D^2 / 4 worked out by hand.
+# Densities: an open data set of them. g/m = density x pi D^2 / 4 worked out by hand.
 GRAMS_PER_METRE = [
     ("PLA", 1.75, 2.9825, 335.28),
     ("PLA", 2.85, 7.9105, 126.42),
@@ -45,7 +45,7 @@ def test_the_default_is_the_class_pla() -> None:
     default, named = ms.Filament(), ms.filament("pla")
     for key in ("name", "density_g_cm3", "diameter_mm", "spool_g", "max_flow_mm3_s"):
         assert getattr(default, key) == getattr(named, key)
-    assert any("SpoolmanDB" in line for line in named.sources)
+    assert any("open data set" in line for line in named.sources)
 
 
 def test_ones_own_filament_is_read_from_a_file(tmp_path: Path) -> None:

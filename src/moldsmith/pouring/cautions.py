@@ -114,7 +114,7 @@ _FIRE = Caution(
     "Cured foam catches fire easily, burns fast and gives off poisonous smoke; a lump cast too "
     "thick can char from its own heat. Nothing here makes it flame-retardant: for the stage, ask "
     "those in charge of fire safety, and keep it from flames, sparks, smoking and hot lamps.",
-    "published guides on polyurethane foam",
+    "common practice",
 )
 _ALCOHOL = Caution(
     "Alcohol given off while curing",
@@ -132,7 +132,7 @@ _GYPSUM = Caution(
     "Setting plaster",
     "It heats as it sets: never round a hand or any part of a body, where it burns. Do not pour "
     "leftovers into a drain.",
-    "published accidents, from memory; common practice",
+    "accidents that became known, from memory; common practice",
 )
 _PRINTER = Caution(
     "Printing",
@@ -158,6 +158,6 @@ def _exotherm(material: Material | None) -> Caution:
         "It heats as it cures, the more the thicker it is and the more stands together in a cup: a "
         "forgotten cup can smoke or burn." + degrees + " Mix what you pour, spread leftovers "
         "thin outdoors, and keep the cured piece away from others until it is cold inside.",
-        "published guides: foam plants keep blocks under 160 °C; the material's own figure as its "
+        "common practice: foam plants keep blocks under 160 °C; the material's own figure as its "
         "data sheet tells",
     )

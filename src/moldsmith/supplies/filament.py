@@ -35,7 +35,7 @@ class Filament:
     ------
     BadParameter : a value out of its range
 
-    The default is the class PLA: 1.24 g/cm3 by open data (SpoolmanDB, materials.json).
+    The default is the class PLA: 1.24 g/cm3 by an open data set of filament densities.
     """
 
     name: str = "PLA"
