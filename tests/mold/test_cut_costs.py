@@ -12,6 +12,7 @@ import moldsmith as ms
 from moldsmith.geometry import solid
 from moldsmith.mold.cut_costs import FineFace, crossed_length_mm
 from moldsmith.mold.cutting import place_cuts
+from moldsmith.mold.part_limits import PartLimits, cut_within
 
 SMALL = ms.Printer(volume_mm=(110, 110, 120))
 PRINTER = ms.Printer(volume_mm=(120, 120, 120))
@@ -67,31 +68,23 @@ def test_a_seam_keeps_off_the_fine_face_when_that_is_the_objective() -> None:
     assert all(crossed_length_mm(fine(patch), cut.axis, cut.at) == 0 for cut in moved)
 
 
-@pytest.fixture(scope="module")
-def uncut(channelled: ms.Workpiece) -> list[dict[str, Any]]:
-    rows: list[dict[str, Any]] = ms.split(channelled).record("split")["figures"]["parts"]
-    return rows
+def takes(piece: ms.Workpiece) -> list[tuple[float, float]]:
+    """Grams and hours of each part, as `estimate` reckons them."""
+    rows = ms.estimate(piece).record("estimate")["figures"]["parts"]
+    return [(row["grams"], row["seconds"] / 3600) for row in rows]
 
 
-def test_no_part_takes_more_than_allowed(
-    channelled: ms.Workpiece, uncut: list[dict[str, Any]]
-) -> None:
-    limits = {
-        "most_hours": round(0.4 * max(row["solid_hours"] for row in uncut), 2),
-        "most_grams": round(0.45 * max(row["solid_grams"] for row in uncut), 0),
-    }
-    piece = ms.split(channelled, **limits)
-    rows = piece.record("split")["figures"]["parts"]
-    assert len(rows) > len(uncut)
-    assert max(row["solid_hours"] for row in rows) <= limits["most_hours"]
-    assert max(row["solid_grams"] for row in rows) <= limits["most_grams"]
+@pytest.mark.parametrize("limit", ["most_grams", "most_hours"])
+def test_no_part_takes_more_than_allowed(channelled: ms.Workpiece, limit: str) -> None:
+    which = ["most_grams", "most_hours"].index(limit)
+    whole = takes(ms.split(channelled))
+    most = round(0.5 * max(taken[which] for taken in whole), 2)
+    piece = ms.split(channelled, **{limit: most})
+    parts = takes(piece)
+    assert len(parts) > len(whole)
+    assert max(taken[which] for taken in parts) <= most
+    assert max(taken[which] for taken in parts) > 0.3 * most  # not far more cut up than needed
     assert not any(finding.code == "part-over-limit" for finding in piece.findings)
-
-
-def test_grams_and_hours_are_of_the_part_printed_solid(uncut: list[dict[str, Any]]) -> None:
-    for row in uncut:
-        assert row["solid_grams"] == pytest.approx(row["volume_cm3"] * 1.24, abs=0.1)
-        assert row["solid_hours"] == pytest.approx(row["volume_cm3"] * 1000 / 11 / 3600, abs=1e-3)
 
 
 @pytest.mark.parametrize(
@@ -99,9 +92,16 @@ def test_grams_and_hours_are_of_the_part_printed_solid(uncut: list[dict[str, Any
     [
         ({"most_grams": 1.0}, "most_grams = 1. Choose 5 to 20000 g"),
         ({"most_hours": 0.0}, "most_hours = 0. Choose 0.1 to 500 h"),
-        ({"most_grams": 5.0}, r"most_hours or most_grams \(4 cm3 a part\).*more than 64 parts"),
     ],
 )
-def test_limits_out_of_reach_are_refused(channelled: ms.Workpiece, wrong: Any, said: str) -> None:
+def test_limits_out_of_range_are_refused(channelled: ms.Workpiece, wrong: Any, said: str) -> None:
     with pytest.raises(ms.BadParameter, match=said):
         ms.split(channelled, printer=SMALL, **wrong)
+
+
+def test_a_limit_out_of_reach_names_the_least_that_can_be_kept() -> None:
+    body = solid.box((0, 0, 0), (200, 200, 200))
+    limits = PartLimits(ms.Printer(), ms.Filament(), most_grams=5.0)
+    said = r"most_grams = 5: a body of 200 x 200 x 200 mm.*more than 64 parts. .* about \d+ g"
+    with pytest.raises(ms.BadParameter, match=said):
+        cut_within(body, limits, False, lambda most: None)

@@ -16,7 +16,7 @@ from .cut_costs import WEIGHTS, Costs, FineFace, KeepOut, Objective
 from .cut_planes import Cut, turning
 from .pegging import PEG_LENGTH_MM
 
-__all__ = ["Objective", "place_cuts"]
+__all__ = ["Objective", "least_part_mm3", "place_cuts"]
 
 Floats = NDArray[np.float64]
 Counts = tuple[int, int, int]
@@ -34,10 +34,12 @@ def place_cuts(
     *,
     fine: FineFace | None = None,
     most_mm3: float = np.inf,
-) -> list[Cut]:
+) -> list[Cut] | None:
     """The cuts (without keys yet) of the grid whose cells fit and that costs least.
 
     fine : the face that seams should keep off; most_mm3 : the largest part allowed
+
+    None where no grid of up to 64 parts keeps to `most_mm3`.
 
     Raises
     ------
@@ -48,7 +50,7 @@ def place_cuts(
     options = _options(high - low, printer)
     first = next(options, None)
     if first is None:
-        raise _too_many(high - low, f"printer.volume_mm = {list(printer.volume_mm)}")
+        raise _too_many(high - low, printer)
     if first == (1, 1, 1) and objective == "parts" and most_mm3 == np.inf:
         return []
     costs = Costs(WEIGHTS[objective], occupancy_of(body), fine, keep_out)
@@ -56,7 +58,15 @@ def place_cuts(
         cuts = _placed(body, printer, counts, costs)
         if costs.largest_mm3(_marks(low, high, cuts)) <= _SPARE * most_mm3:
             return cuts
-    raise _too_many(high - low, f"most_hours or most_grams ({most_mm3 / 1000:.0f} cm3 a part)")
+    return None
+
+
+def least_part_mm3(body: solid.Solid, printer: Printer) -> float:
+    """The least that the largest of up to 64 parts can hold, to the grid's resolution."""
+    low, high = np.reshape(body.bounding_box(), (2, 3))
+    bulk = occupancy_of(body)
+    grids = (_even_marks(low, high, counts) for counts in _options(high - low, printer))
+    return min(float(bulk.cells_mm3(marks).max()) for marks in grids)
 
 
 def _ranked(
@@ -91,11 +101,11 @@ def _check_printer(printer: Printer) -> None:
         )
 
 
-def _too_many(size: Floats, what: str) -> BadParameter:
+def _too_many(size: Floats, printer: Printer) -> BadParameter:
     return BadParameter(
-        f"{what}: a body of {size[0]:.0f} x {size[1]:.0f} x {size[2]:.0f} mm needs more than "
-        f"{_MOST_PARTS} parts",
-        "Use a larger printer or limit, or crop the piece smaller",
+        f"printer.volume_mm = {list(printer.volume_mm)}: a body of {size[0]:.0f} x {size[1]:.0f} "
+        f"x {size[2]:.0f} mm needs more than {_MOST_PARTS} parts",
+        "Use a larger printer, or crop the piece smaller",
     )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -29,6 +30,7 @@ from .joints import Dovetail, DowelHole, SeamBolt, hardware_list
 from .keying import Joint
 from .keys import Key, Peg, peg_solid, socket_solid
 from .labels import Labels, OuterFaces, labelled, place_label
+from .part_limits import PartLimits, cut_within
 from .separating import Separated, separate
 from .sheet_lids import cut_from_sheet, drilled, key_hole
 from .side_joints import carried_joints, key_places
@@ -85,9 +87,8 @@ def split(
         0.2 slides on a filament printer (common practice)
     flange_keys : pegs between cavity and core or lid, 0 to 8; the first is larger,
         so that they close one way only
-    most_hours, most_grams : no part may need more, 0.1 to 500 and 5 to 20000, so that a
-        failed print costs little. Both are of the part printed solid, hours at the
-        filament's greatest flow: grams are then a bound from above, hours a proxy
+    most_hours, most_grams : no part may take more to print, 0.1 to 500 and 5 to 20000, so that
+        a failed print costs little; reckoned as by `estimate`, as the part leaves `split`
     labels : each part's name and an arrow to the assembly's top, 0.6 mm deep or high on its
         outside; 'none' for no labels. 'embossed' lies on upright faces only
 
@@ -107,7 +108,10 @@ def split(
     ------
     BadParameter : the printer is smaller than a key or would need more than 64 parts
     """
-    _check(clearance_mm, flange_keys, most_hours, most_grams)
+    check_range("clearance_mm", clearance_mm, 0.05, 1, " mm")
+    check_range("flange_keys", flange_keys, 0, 8)
+    limits = PartLimits(printer, filament, most_hours, most_grams)
+    limits.check()
     bodies = {name: solid.from_mesh(piece.body(name)) for name in mold_bodies(piece)}
     cover = "lid" if "lid" in bodies else "core"
     if len(bodies) < 2:
@@ -118,31 +122,37 @@ def split(
     if "cavity" in bodies:
         pegs, findings = _keyed_flange(piece, bodies, cover, clearance_mm, flange_keys)
     keep_out = _keep_out(piece, pegs)
-    most_mm3 = _most_mm3(filament, most_hours, most_grams)
     made: dict[str, trimesh.Trimesh] = {}
     rows: list[dict[str, Any]] = []
     meetings = [_Meeting("flange", "cavity", cover, pegs)] if "cavity" in bodies else []
     parts: dict[str, dict[str, solid.Solid]] = {}
-    cut_up: dict[str, BodyParts] = {}
+    of_body: dict[str, BodyParts] = {}
     faces = OuterFaces(bodies.values(), piece.record("block")["figures"].get("outline_plan", ()))
     for name, body in bodies.items():
         if name in cut_from_sheet(piece):
             made[name] = solid.printable(body)
-            cut_up[name] = BodyParts([name], Separated([body]), [], 1)
+            of_body[name] = BodyParts([name], Separated([body]), [], 1)
             continue
         turned = name in _TURNED and "cavity" in bodies
-        cuts = place_cuts(
-            body, printer, keep_out, objective, fine=_fine_face(piece, turned), most_mm3=most_mm3
+        opening_side = 1 if turned else -1
+        cut_up = partial(
+            _cut_up,
+            body,
+            printer=printer,
+            keep_out=keep_out,
+            objective=objective,
+            fine=_fine_face(piece, turned),
+            keyed=(clearance_mm, joint, opening_side),
         )
-        result = separate(body, cuts, clearance_mm, joint, 1 if turned else -1)
+        cuts, result = cut_within(body, limits, turned, cut_up)
         names = [name] if len(result.parts) == 1 else _numbered(name, len(result.parts))
         parts[name] = dict(zip(names, result.parts, strict=True))
-        cut_up[name] = BodyParts(names, result, cuts, 1 if turned else -1)
+        of_body[name] = BodyParts(names, result, cuts, opening_side)
         for part_name, part in parts[name].items():
             written, label = _labelled(part, part_name, faces, labels)
             made[part_name] = solid.printable(written)
-            row = _row(part_name, name, made[part_name], printer, turned, filament)
-            rows.append({**row, "label": label})
+            row = _row(part_name, name, made[part_name], printer, turned)
+            rows.append({**row, **limits.row(made[part_name], turned), "label": label})
         meetings += [
             _Meeting("cut", names[low], names[high], cut.keys, cut.joint, cut.axis, cut.at)
             for low, high, cut in result.joints
@@ -151,9 +161,9 @@ def split(
         findings += [_changed(name, cut, joint) for cut in result.changed]
     if labels != "none":
         findings += [_no_label(row["body"]) for row in rows if row["label"] is None]
-    findings += [_over_limit(row) for row in rows if 1000 * row["volume_cm3"] > most_mm3]
+    findings += limits.findings(rows)
     opening = piece.record("block")["figures"].get("opening", ())
-    assembly = assembled(cut_up, bodies, opening if "cavity" not in bodies else ())
+    assembly = assembled(of_body, bodies, opening if "cavity" not in bodies else ())
     findings += assembly.findings()
     figures: dict[str, Any] = {
         "parts": rows,
@@ -169,27 +179,18 @@ def split(
     return piece.without(*bodies).with_named(made).note(figures, findings)
 
 
-def _check(
-    clearance: float, flange_keys: int, most_hours: float | None, most_grams: float | None
-) -> None:
-    ranges = (
-        ("clearance_mm", clearance, 0.05, 1, " mm"),
-        ("flange_keys", flange_keys, 0, 8, ""),
-        ("most_hours", most_hours, 0.1, 500, " h"),
-        ("most_grams", most_grams, 5, 20_000, " g"),
-    )
-    for key, value, least, most, unit in ranges:
-        check_range(key, value, least, most, unit)
-
-
-def _most_mm3(filament: Filament, most_hours: float | None, most_grams: float | None) -> float:
-    """The largest volume that a part may have, printed solid."""
-    limits = [np.inf]
-    if most_hours is not None:
-        limits.append(most_hours * 3600 * filament.max_flow_mm3_s)
-    if most_grams is not None:
-        limits.append(most_grams / filament.density_g_cm3 * 1000)
-    return float(min(limits))
+def _cut_up(
+    body: solid.Solid,
+    most_mm3: float,
+    *,
+    printer: Printer,
+    keep_out: list[KeepOut],
+    objective: Objective,
+    fine: FineFace,
+    keyed: tuple[float, Joint, int],
+) -> tuple[list[Cut], Separated] | None:
+    cuts = place_cuts(body, printer, keep_out, objective, fine=fine, most_mm3=most_mm3)
+    return None if cuts is None else (cuts, separate(body, cuts, *keyed))
 
 
 def _fine_face(piece: Workpiece, over: bool) -> FineFace:
@@ -290,7 +291,6 @@ def _row(
     mesh: trimesh.Trimesh,
     printer: Printer,
     upside_down: bool,
-    filament: Filament,
 ) -> dict[str, Any]:
     pose = bed_pose(mesh.vertices, printer, upside_down=upside_down)
     if pose is None:
@@ -307,8 +307,6 @@ def _row(
         "pose": np.round(pose, 9).tolist(),
         "size_mm": np.round(np.ptp(laid, axis=0), 3).tolist(),
         "volume_cm3": round(float(mesh.volume) / 1000, 4),
-        "solid_grams": round(float(mesh.volume) / 1000 * filament.density_g_cm3, 1),
-        "solid_hours": round(float(mesh.volume) / filament.max_flow_mm3_s / 3600, 3),
     }
 
 
@@ -370,16 +368,6 @@ def _no_label(name: str) -> Finding:
         f"{name} has no outer face to write its number on: mark it with a pen as it leaves the "
         "printer",
         name,
-    )
-
-
-def _over_limit(row: dict[str, Any]) -> Finding:
-    return Finding(
-        "part-over-limit",
-        "warning",
-        f"{row['body']} would weigh {row['solid_grams']:.0f} g and take {row['solid_hours']:.1f} h "
-        "if printed solid, over the limit: choose a smaller most_hours or most_grams",
-        row["body"],
     )
 
 
