@@ -68,7 +68,7 @@ def patch(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFacto
 
 @pytest.fixture(scope="module")
 def run(patch: ms.Workpiece) -> SideRun:
-    piece = ms.shell(patch, thickness_mm=7, taper_mm=20, cell_mm=2)
+    piece = ms.shell(patch, thickness_mm=7, taper_mm=20, cell_mm=2.5)
     piece = ms.fasten(ms.channels(ms.block(piece, style="pieces")))
     ms.split(piece, printer=PRINTER, labels="none")
     assert patch.folder
@@ -155,7 +155,7 @@ def test_job_of_a_sleeve_runs_from_scan_to_parts(tmp_path: Path) -> None:
         '[printer]\nvolume_mm = [220, 220, 250]\n[[piece]]\nname = "calf"\nscan = "leg.ply"',
         'unit = "mm"\nheal.max_hole_mm = 20',
         "crop.planes = [[[0, 0, 10], [0, 0, 1]], [[0, 0, 112], [0, 0, -1]]]",
-        "shell.thickness_mm = 6\nshell.taper_mm = 15\nshell.cell_mm = 2.5",
+        "shell.thickness_mm = 6\nshell.taper_mm = 15\nshell.cell_mm = 3.5",
         'block.style = "pieces"',
     ]
     job = tmp_path / "job.toml"
