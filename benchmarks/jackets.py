@@ -10,7 +10,9 @@ from __future__ import annotations
 
 import sys
 import time
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -20,7 +22,8 @@ from moldsmith.mold.blocks import Outer
 HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE.parent / "tests"))
 
-from shapes import heightfield, patched  # noqa: E402 - found through the line above
+import sleeves  # noqa: E402 - found through the line above
+from shapes import cap, heightfield, patched  # noqa: E402 - as above
 
 BIG = ms.Printer(volume_mm=(500, 500, 400))  # so that the cuts of a split do not tell
 # Name -> size in plan, height of the hill, its reach, all in mm.
@@ -31,7 +34,8 @@ HILLS = {
 }
 OUTERS: tuple[Outer, ...] = ("rectangle", "jacket")
 WALL_MM = 4.0
-STEPS_MM = (4.0, 2.8, 2.0)
+STEPS_MM = (4.0, 2.8, 2.0, 1.0)
+SLEEVE_STEPS_MM = (4.0, 2.0, 1.4)
 
 
 def main() -> None:
@@ -50,6 +54,28 @@ def _pad(name: str, step_mm: float, cell_mm: float) -> ms.Workpiece:
 
     scan = patched(heightfield(ground, size, step_mm), name)
     return ms.shell(scan, thickness_mm=10, taper_mm=25, edge_mm=1.5, cell_mm=cell_mm)
+
+
+def _sleeve(step_mm: float) -> ms.Workpiece:
+    """A calf's sleeve, for side pieces."""
+    scan = patched(sleeves.calf(step_mm), "calf")
+    return ms.shell(scan, thickness_mm=7, taper_mm=20, edge_mm=1.5, cell_mm=step_mm)
+
+
+def _overhung(step_mm: float) -> ms.Workpiece:
+    """A cap of more than half a ball, which hangs over the casting along the pull."""
+    rings = round(2 * np.radians(100) * 60 / step_mm)
+    scan = patched(cap(60.0, 100.0, rings), "cap")
+    return ms.shell(scan, thickness_mm=8, taper_mm=20, edge_mm=1.5, cell_mm=step_mm)
+
+
+# Name -> the pad by the size of its triangles, these sizes, and settings of block.
+CASES: dict[str, tuple[Callable[[float], ms.Workpiece], tuple[float, ...], dict[str, Any]]] = {
+    "block": (lambda step: _pad("belly", step, step), STEPS_MM, {"outer": "rectangle"}),
+    "jacket": (lambda step: _pad("belly", step, step), STEPS_MM, {"outer": "jacket"}),
+    "blocked out": (_overhung, SLEEVE_STEPS_MM, {"outer": "rectangle", "block_out": True}),
+    "side pieces": (_sleeve, SLEEVE_STEPS_MM, {"style": "pieces"}),
+}
 
 
 def _molds() -> list[str]:
@@ -84,25 +110,25 @@ def _molds() -> list[str]:
 
 def _growth() -> list[str]:
     lines = [
-        "## Time of `block` by triangles of the pad (belly)",
+        "## Time of `block` by triangles of the pad",
         "",
-        "| triangles | outer | CPU s | s per 100,000 triangles | growth per doubling |",
+        "| triangles | mold | CPU s | s per 100,000 triangles | growth per doubling |",
         "|---|---|---|---|---|",
     ]
-    for outer in OUTERS:
+    for case, (made, steps, settings) in CASES.items():
         before: tuple[int, float] | None = None
-        for step in STEPS_MM:
-            pad = _pad("belly", step, step)
+        for step in steps:
+            pad = made(step)
             count = len(pad.body("pad").faces)
             start = time.process_time()
-            ms.block(pad, outer=outer, wall_mm=WALL_MM)
+            ms.block(pad, wall_mm=WALL_MM, **settings)
             took = time.process_time() - start
             grown = ""
             if before is not None:
                 share = np.log(took / before[1]) / np.log(count / before[0])
                 grown = f"{2**share:.2f}"
             lines.append(
-                f"| {count:,} | {outer} | {took:.1f} | {took / count * 1e5:.1f} | {grown} |"
+                f"| {count:,} | {case} | {took:.1f} | {took / count * 1e5:.1f} | {grown} |"
             )
             before = (count, took)
     return [*lines, ""]

@@ -100,7 +100,9 @@ def test_the_schedule_runs_from_sanding_to_release_and_names_the_materials() -> 
     words = [step["what"].split()[0] for step in steps]
     assert words == ["sand,", "filler", "sealer:", "polish,", "release"]
     assert "soap" in steps[-1]["note"]
-    assert all(step["hours"] > 0 for step in steps)
+    assert all(step["hours"] >= step["hand_h"] > 0 for step in steps)
+    dries = [step["hours"] > step["hand_h"] for step in steps]
+    assert dries == [False, True, True, False, True]
     assert coated(roofed(30))["hours"] == pytest.approx(
         sum(step["hours"] for step in coated(roofed(30))["steps"])
     )

@@ -28,9 +28,9 @@ MIX = {
 }  # fmt: skip
 COAT = {
     "steps": [
-        {"what": "sand, grit 120", "hours": 0.5},
-        {"what": "sealer: varnish", "hours": 4.0},
-        {"what": "release", "hours": 1.5},
+        {"what": "sand, grit 120", "hours": 0.5, "hand_h": 0.5},
+        {"what": "sealer: varnish", "hours": 4.0, "hand_h": 0.4},
+        {"what": "release", "hours": 1.5, "hand_h": 0.3},
     ]
 }
 
@@ -59,6 +59,22 @@ def test_steps_follow_one_another_without_a_gap_and_add_up() -> None:
         assert after["starts_h"] == pytest.approx(before["starts_h"] + before["hours"], abs=2e-4)
     # By hand: 15.25 print, 0.5, 6 seal, 0.5 assemble, 1.5 h to demold from stirring, 0.25, 0.5.
     assert figures["total_h"] == pytest.approx(15.25 + 0.5 + 6 + 0.5 + 1.5 + 0.25 + 0.5, abs=2e-3)
+
+
+def test_hours_by_hand_are_those_of_every_step_and_of_plate_changes() -> None:
+    plates = [{"number": k, "seconds": 7200} for k in (1, 2, 3)]
+    figures = told(planned(estimate={"plates": plates}, coat=COAT, mix=MIX), printers=2)
+    steps = {step["what"].split()[0].strip(",:"): step for step in figures["steps"]}
+    assert steps["sealer"]["hands_on"]
+    assert (steps["sealer"]["hours"], steps["sealer"]["hand_h"]) == (4.0, 0.4)
+    assert (steps["cure"]["hand_h"], steps["print"]["hand_h"]) == (0, 0)
+    # One change of three plates on two printers; take off, coats, assemble, stir to risen, demold,
+    # trim.
+    assert figures["plate_changes_h"] == 0.25
+    wanted = 0.25 + 0.5 + 0.5 + 0.4 + 0.3 + 0.5 + hours(200) + 0.25 + 0.5
+    assert figures["hands_on_h"] == pytest.approx(wanted, abs=2e-3)
+    alone = told(planned(estimate={"plates": plates}), printers=5)
+    assert alone["plate_changes_h"] == 0
 
 
 def test_a_foam_may_leave_the_mold_its_time_to_demold_after_stirring_began() -> None:

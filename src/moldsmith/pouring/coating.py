@@ -22,6 +22,7 @@ __all__ = ["Sealer", "coat"]
 Floats = NDArray[np.float64]
 Sealer = Literal["varnish", "resin"]
 _HIGH = 0.98  # share of the area that a 'greatest' step covers: single slivers do not count
+_WAXED, _WAX_DRY_H = 3, 0.33  # coats of release, hours each dries: from memory
 _TIGHT = 2  # coats of a sealer that close a print's pores: common practice
 _SLACK_MM = 0.03
 _LINE_SHARE = 0.3  # of the outer line that sanding may take: from memory
@@ -154,6 +155,7 @@ def _schedule(
                 1,
                 0.0,
                 0.4 * len(dry) * size,
+                0.0,
                 f"take the tops off the steps, up to {high / 2:.2f} mm; mask on, wet if you can",
             )
         )
@@ -165,7 +167,8 @@ def _schedule(
                 _FILLER.what,
                 fillings,
                 fillings * _FILLER.mm,
-                fillings * (_FILLER.dry_h + _FILLER.hand_h * size),
+                fillings * _FILLER.hand_h * size,
+                fillings * _FILLER.dry_h,
                 f"{_FILLER.note}: it is sanded back to the tops and does not count as coat",
             )
         )
@@ -175,7 +178,8 @@ def _schedule(
             film.what,
             coats,
             coats * film.mm,
-            coats * (film.dry_h + film.hand_h * size),
+            coats * film.hand_h * size,
+            coats * film.dry_h,
             film.note + "; no drop of water may soak in",
             stays=True,
         )
@@ -184,21 +188,38 @@ def _schedule(
     if fine:
         note = "wet, until it feels even; wipe clean"
         steps.append(
-            _step(f"polish, grit {', '.join(map(str, fine))}", 1, 0.0, 0.3 * len(fine) * size, note)
+            _step(
+                f"polish, grit {', '.join(map(str, fine))}",
+                1,
+                0.0,
+                0.3 * len(fine) * size,
+                0.0,
+                note,
+            )
         )
     named = _RELEASE[material.kind] if material else "what the casting material's maker names"
-    steps.append(_step("release", 3, 0.0, 3 * (0.33 + 0.1 * size), f"{named}; thin, each coat dry"))
+    waxed = f"{named}; thin, each coat dry"
+    steps.append(_step("release", _WAXED, 0.0, _WAXED * 0.1 * size, _WAXED * _WAX_DRY_H, waxed))
     return steps
 
 
 def _step(
-    what: str, coats: int, mm: float, hours: float, note: str, *, stays: bool = False
+    what: str,
+    coats: int,
+    mm: float,
+    hand_h: float,
+    dry_h: float,
+    note: str,
+    *,
+    stays: bool = False,
 ) -> dict[str, Any]:
+    """A step's row: its hours are those of hands, and of drying between coats and after them."""
     return {
         "what": what,
         "coats": coats,
         "thickness_mm": round(mm, 4),
-        "hours": round(hours, 2),
+        "hours": round(hand_h + dry_h, 2),
+        "hand_h": round(hand_h, 2),
         "note": note,
         "stays": stays,
     }

@@ -38,7 +38,8 @@ def timeline(
     Print hours are those of `estimate`, seal and release those of `coat`, batches those of
     `mix`, if these stages ran; what is not known is left out and said. Hours count from the
     start of the first print, day and night. The clock starts with mixing: from then on
-    nothing waits.
+    nothing waits. Each step tells how much of it is by hand (`hand_h`); a coat is laid on by hand
+    and dries by itself. The sum, `hands_on_h`, has the changes of plates too.
 
     Findings: 'print-unknown', 'seal-unknown', 'mix-unknown', 'hands-tight', 'long-wait'.
 
@@ -49,7 +50,7 @@ def timeline(
     _check(printers, change_h, trim_h, cool_h)
     steps: list[dict[str, Any]] = []
     findings: list[Finding] = []
-    _print_steps(piece, steps, findings, printers, change_h, cool_h)
+    changes_h = _print_steps(piece, steps, findings, printers, change_h, cool_h)
     _seal_steps(piece, steps, findings)
     clock = _end(steps)
     pours, pour_s = _pours(piece, findings)
@@ -60,7 +61,8 @@ def timeline(
     figures: dict[str, Any] = {
         "steps": steps,
         "total_h": round(_end(steps), 3),
-        "hands_on_h": round(sum(step["hours"] for step in steps if step["hands_on"]), 3),
+        "plate_changes_h": round(changes_h, 3),
+        "hands_on_h": round(changes_h + sum(step["hand_h"] for step in steps), 3),
         "clock_starts": (
             f"Stirring starts the clock: {material.pot_life_s:.0f} s later it must be in the mold"
         ),
@@ -79,17 +81,30 @@ def _check(printers: int, change_h: float, trim_h: float, cool_h: float) -> None
             raise BadParameter(f"{key} = {value:g}", f"Choose 0 to {most}")
 
 
-def _add(steps: list[dict[str, Any]], what: str, hours: float, *, hands_on: bool) -> None:
-    """One more step, after all before it."""
+def _add(
+    steps: list[dict[str, Any]],
+    what: str,
+    hours: float,
+    *,
+    hands_on: bool,
+    hand_h: float | None = None,
+) -> None:
+    """One more step, after all before it; hand_h : how much of it is by hand, if not all."""
     if hours > 0:
-        steps.append(
-            {
-                "what": what,
-                "starts_h": round(_end(steps), 4),
-                "hours": round(hours, 4),
-                "hands_on": hands_on,
-            }
-        )
+        steps.append(_step(what, _end(steps), hours, hands_on, hand_h))
+
+
+def _step(
+    what: str, starts_h: float, hours: float, hands_on: bool, hand_h: float | None = None
+) -> dict[str, Any]:
+    by_hand = hours if hand_h is None else min(hand_h, hours)
+    return {
+        "what": what,
+        "starts_h": round(starts_h, 4),
+        "hours": round(hours, 4),
+        "hands_on": hands_on,
+        "hand_h": round(by_hand, 4) if hands_on else 0.0,
+    }
 
 
 def _end(steps: list[dict[str, Any]]) -> float:
@@ -110,8 +125,8 @@ def _print_steps(
     printers: int,
     change_h: float,
     cool_h: float,
-) -> None:
-    """The plates, longest first, each on the printer that is free first."""
+) -> float:
+    """The plates, longest first, each on the printer that is free first; hours of changes."""
     told = _figures(piece, "estimate")
     if told is None:
         findings.append(
@@ -121,7 +136,7 @@ def _print_steps(
                 "print hours are left out: run estimate before timeline to have them",
             )
         )
-        return
+        return 0.0
     plates = told.get("plates") or [{"number": 1, "seconds": told["seconds"]}]
     free = [0.0] * printers
     for plate in sorted(plates, key=lambda row: (-row["seconds"], row["number"])):
@@ -130,17 +145,11 @@ def _print_steps(
         name = f"print plate {plate['number']}" + (
             f", printer {printer + 1}" if printers > 1 else ""
         )
-        steps.append(
-            {
-                "what": name,
-                "starts_h": round(free[printer], 4),
-                "hours": round(hours, 4),
-                "hands_on": False,
-            }
-        )
+        steps.append(_step(name, free[printer], hours, hands_on=False))
         free[printer] += hours + change_h
     steps.sort(key=lambda step: (step["starts_h"], step["what"]))
     _add(steps, "cool, take off, clean", cool_h, hands_on=True)
+    return change_h * max(len(plates) - printers, 0)
 
 
 def _seal_steps(piece: Workpiece, steps: list[dict[str, Any]], findings: list[Finding]) -> None:
@@ -155,8 +164,8 @@ def _seal_steps(piece: Workpiece, steps: list[dict[str, Any]], findings: list[Fi
         )
         return
     for step in told["steps"]:
-        hands_on = step["what"].split(",")[0] in ("sand", "polish")
-        _add(steps, step["what"], step["hours"], hands_on=hands_on)
+        by_hand = float(step.get("hand_h", 0.0))
+        _add(steps, step["what"], step["hours"], hands_on=by_hand > 0, hand_h=by_hand)
 
 
 def _pours(piece: Workpiece, findings: list[Finding]) -> tuple[int, float]:
@@ -242,7 +251,7 @@ def _at_hand(piece: Workpiece, material: Material, pours: int) -> list[dict[str,
         ready.append(
             {"what": "stirring vessel and sticks", "note": f"{mix['vessel_ml']:.0f} ml or more"}
         )
-    if clamp is not None:
+    if clamp is not None and clamp.get("means"):
         means = ", or ".join(row["short"] for row in clamp["means"])
         ready.append({"what": "what holds it shut", "note": means})
     vents = len(fill["vents"]) if fill is not None else 0

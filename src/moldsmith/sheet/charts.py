@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from .drawing import Circle, Drawing, Label, Shape, line
+from .drawing import Circle, Drawing, Label, Shape, Tone, line
 from .wording import decimal, grouped, hours
 
 __all__ = ["fill_chart", "timeline_chart"]
@@ -64,7 +64,7 @@ def fill_chart(
 
 
 def timeline_chart(steps: Sequence[Mapping[str, Any]]) -> Drawing:
-    """A bar for each step; what wants hands is in the accent, waiting is pale.
+    """A bar for each step; its share that wants hands is in the accent, waiting is pale.
 
     Time is counted from the first of these steps.
     """
@@ -86,14 +86,20 @@ def timeline_chart(steps: Sequence[Mapping[str, Any]]) -> Drawing:
         start, long = float(step["starts_h"]) - first, float(step["hours"])
         x, end = name + wide * start / last, name + wide * (start + long) / last
         end = max(end, x + 1.0)
-        busy = bool(step.get("hands_on"))
-        corners = [(x, y - 2.6), (end, y - 2.6), (end, y + 2.6), (x, y + 2.6)]
+        by_hand = float(step.get("hand_h", long if step.get("hands_on") else 0.0))
+        share = min(by_hand / long, 1.0) if long else 0.0
         shapes += [
-            *_named(str(step["what"]), y, busy),
-            line(corners, "ink", 0.3, closed=True, fill="accent" if busy else "pale"),
+            *_named(str(step["what"]), y, by_hand > 0),
+            _bar(x, end, y, "pale"),
+            *([_bar(x, x + share * (end - x), y, "accent")] if share > 0 else []),
             Label(end + 1.8, y, hours(long), 3.5),
         ]
     return Drawing(_WIDTH_MM, tall, tuple(shapes))
+
+
+def _bar(start: float, end: float, y: float, fill: Tone) -> Shape:
+    corners = [(start, y - 2.6), (end, y - 2.6), (end, y + 2.6), (start, y + 2.6)]
+    return line(corners, "ink", 0.3, closed=True, fill=fill)
 
 
 def _plates_as_one(steps: Sequence[Mapping[str, Any]]) -> list[Mapping[str, Any]]:

@@ -44,7 +44,10 @@ def schedule(piece: Workpiece) -> Section | None:
     if prints:
         blocks.append(Plan(timeline_chart(prints), "Printing, day and night."))
     if bench:
-        caption = "At the bench, from the last print on. Red: wants your hands. Grey: wait."
+        caption = (
+            "At the bench, from the last print on. Red: your hands; coats and their drying take "
+            "turns. Grey: wait."
+        )
         blocks.append(Plan(timeline_chart(bench), caption))
     if ready := told.get("at_hand"):
         checks = tuple(_ready(item) for item in ready)
@@ -378,7 +381,12 @@ def _opening(piece: Workpiece, block: Mapping[str, Any]) -> list[Check]:
         cover = "lid" if block.get("style") == "lidded" else "core"
         note = "With a bar in the slots, a little on each side."
         checks.append(Check(f"Lift the {cover} straight off", note))
-    if block.get("style") != "pieces":
+    if block.get("style") == "pieces":
+        stretch = max((float(row.get("casting_stretch_percent") or 0) for row in told), default=0.0)
+        note = "Rolled back from its thin edge, as a sleeve."
+        note += f" It must stretch by {decimal(stretch, 0)} %." if stretch > 1 else ""
+        checks.append(Check("Draw the casting off the core", note))
+    else:
         note = "From the thin edge inward, all round."
         checks.append(Check("Peel the casting out of the cavity", note))
     return checks
