@@ -15,6 +15,7 @@ from hills import belly, padded
 import moldsmith as ms
 from moldsmith.geometry import solid, stl
 from moldsmith.mold import hardware
+from moldsmith.mold.bodies import mold_bodies
 from moldsmith.mold.flange_loads import bolt_limit_n, bolts_for, deflection_mm, thickness_mm
 from moldsmith.mold.pressure import assumed_kpa
 from shapes import patched
@@ -438,3 +439,27 @@ def test_jack_screws_push_side_pieces_apart_across_their_seam(sleeve: ms.Workpie
         assert sorted(pushed) == pytest.approx([0, 1], abs=1e-3)
         assert sorted(held) == pytest.approx([0, 1 - (5.5 / 8) ** 2], abs=0.02)
         assert np.argmax(pushed) != np.argmax(held)
+
+
+def test_screws_of_neighbouring_flanges_do_not_cut_into_each_other() -> None:
+    """Each with its bores for head and nut, through all the material that there was."""
+    pad = ms.shell(patched(barrel(step=8.0)), thickness_mm=6, taper_mm=15, cell_mm=5)
+    piece = ms.block(pad, style="pieces", pieces=4, outer="outline")
+    made = ms.fasten(piece, bolts="M5", pry_slots=0)
+    bodies = solid.union(*(solid_of(piece, name) for name in mold_bodies(piece)))
+    bored = []
+    for row in figures(made)["bolts"]:
+        foot, way = np.array([row["x"], row["y"], row["z"]]), np.array(row["axis"])
+        rods = [
+            solid.frustum(foot + start * way, long * way, width / 2, width / 2, 16)
+            for start, long, width in (
+                (row["nut_z"] - 1, row["grip_mm"], row["hole_mm"]),
+                (row["seat_z"], 200.0, row["head_bore_mm"]),
+                (row["nut_z"] - row["nut_pocket_mm"], -200.0, row["nut_bore_mm"]),
+            )
+        ]
+        bored.append(solid.union(*rods) ^ bodies)
+    assert len(bored) >= 8
+    assert min(a.min_gap(b, 5.0) for a, b in combinations(bored, 2)) > 1.2
+    few = [finding for finding in made.findings if finding.code == "no-room-for-bolt"]
+    assert few or len(bored) == 16

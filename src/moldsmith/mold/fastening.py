@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import product
 from typing import Any
 
 import numpy as np
@@ -217,8 +218,9 @@ def _pieces_fastened(piece: Workpiece, names: tuple[str, ...], wanted: Wanted) -
         flanges = flat_flanges(piece, whole)
         if not flanges:
             fitted.findings.append(_no_flange(names))
-        for flat in flanges:
-            _take_up(fitted, cutters, flat, wanted)
+        # Jack-screws after all bolts: those hold the mold, and have the first choice of room.
+        for kind, flat in product(("bolts", "jack_screws"), flanges):
+            _take_up(fitted, cutters, flat, wanted, whole, kind)
     if wanted.pry_slots:
         screws = [cutter for pair in _screw_cutters(fitted) for cutter in pair]
         fitted.seam_slots, said = seam_slots(piece, sides, wanted.pry_slots, screws)
@@ -244,10 +246,17 @@ def _bands(piece: Workpiece) -> list[dict[str, Any]]:
 
 
 def _take_up(
-    fitted: Fitted, cutters: dict[str, list[solid.Solid]], flat: FlatFlange, wanted: Wanted
+    fitted: Fitted,
+    cutters: dict[str, list[solid.Solid]],
+    flat: FlatFlange,
+    wanted: Wanted,
+    whole: dict[str, solid.Solid],
+    kind: str,
 ) -> None:
-    """Put what one flat flange has room for to the rest."""
-    own = _fit_flat(flat, wanted)
+    """Put what one flat flange has room for beside the rest to it."""
+    names = flat.flange.lower, flat.flange.upper
+    earlier = [(whole[name], cutter) for name in names for cutter in cutters.get(name, ())]
+    own = _fit_flat(flat, wanted, flat.taken.union(_bored(earlier, flat)), kind)
     for lower, upper in _screw_cutters(own):
         cutters.setdefault(flat.flange.lower, []).append(lower)
         cutters.setdefault(flat.flange.upper, []).append(upper)
@@ -258,13 +267,23 @@ def _take_up(
     fitted.load = own.load or fitted.load
 
 
-def _fit_flat(flat: FlatFlange, wanted: Wanted) -> Fitted:
-    """Bolts and jack-screws of one flat flange, in the mold's coordinates."""
+def _bored(earlier: list[tuple[solid.Solid, solid.Solid]], flat: FlatFlange) -> shapely.Geometry:
+    """What the bores of earlier screws take from a flange's two bodies, seen along its axis.
+
+    A screw stands square to its flange, with bores for its head and nut out to both sides.
+    """
+    level = np.linalg.inv(flat.matrix)
+    bores = [solid.moved(solid.intersection(body, cutter), level) for body, cutter in earlier]
+    shadows = [part for bore in bores for part in shapely.get_parts(solid.silhouette(bore))]
+    return shapely.union_all(shadows).buffer(MARGIN_MM)
+
+
+def _fit_flat(flat: FlatFlange, wanted: Wanted, taken: shapely.Geometry, kind: str) -> Fitted:
+    """Bolts or jack-screws of one flat flange, in the mold's coordinates."""
     own = Fitted()
-    taken = flat.taken
-    if wanted.bolts != "none":
-        taken = fit_bolts(own, flat.flange, taken, wanted)
-    if wanted.jack_screws:
+    if kind == "bolts" and wanted.bolts != "none":
+        fit_bolts(own, flat.flange, taken, wanted)
+    if kind == "jack_screws" and wanted.jack_screws:
         size = bolt(JACK_SIZE if wanted.bolts == "none" else wanted.bolts)
         fit_jacks(own, flat.flange, taken, size, wanted)
     frame = tuple(tuple(row) for row in flat.matrix.tolist())
