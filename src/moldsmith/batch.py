@@ -107,7 +107,7 @@ def run_job(
     if piece is None:
         entries = {order.name: entries[order.name] for order in job.pieces}
         write_summary(folder, entries)
-    write_index(folder, entries)
+    write_index(folder, entries, job.path.stem)
     return Summary(
         tuple(done[order.name] for order in job.pieces), round(time.perf_counter() - start, 3)
     )

@@ -183,7 +183,7 @@ def test_nothing_is_cut_where_the_page_is_printed_on_a4(folder: Path, tmp_path: 
     // As wide as what A4 leaves between the page's margins: whatever sticks out would be cut.
     const root = document.documentElement, width = (186 * 96) / 25.4;
     document.body.style.cssText = `width:${width}px;max-width:none;padding:0;margin:0`;
-    root.style.fontSize = "11.5pt";
+    root.style.fontSize = "10.5pt";
     document.querySelectorAll(".screen, nav").forEach((one) => one.remove());
     let worst = 0;
     document.querySelectorAll("body *").forEach((one) => {

@@ -8,6 +8,8 @@ from ..workpiece import Severity
 from .drawing import Drawing
 
 __all__ = [
+    "MOST_KEPT_ROWS",
+    "MOST_KEPT_STEPS",
     "Block",
     "Check",
     "Column",
@@ -60,13 +62,12 @@ class Column:
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """Rows of text; with `tick` each row begins with a box to tick. Dense: to look up in."""
+    """Rows of text; with `tick` each row begins with a box to tick."""
 
     columns: tuple[Column, ...]
     rows: tuple[tuple[str, ...], ...]
     tick: bool = False
     title: str = ""
-    dense: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,10 +115,11 @@ class Picture:
 
 @dataclass(frozen=True, slots=True)
 class Pictures:
-    """Pictures side by side, so many a row."""
+    """Pictures side by side, so many a row, and what holds for all of them."""
 
     items: tuple[Picture, ...]
     columns: int = 3
+    caption: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,14 +132,22 @@ class Plan:
 
 Block = Figures | Text | Table | Ticks | Remark | Pictures | Plan
 
+# A table of so many rows, a list of so many steps is not broken over two pages.
+MOST_KEPT_ROWS = 12
+MOST_KEPT_STEPS = 8
+
 
 @dataclass(frozen=True, slots=True)
 class Section:
-    """A heading and what stands under it. `key` is its anchor in the page."""
+    """A heading and what stands under it. `key` is its anchor in the page.
+
+    whole : it is one step at the bench, kept on one page of paper where one can hold it
+    """
 
     key: str
     title: str
     blocks: tuple[Block, ...]
+    whole: bool = False
 
 
 @dataclass(frozen=True, slots=True)

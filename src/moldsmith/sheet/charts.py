@@ -30,7 +30,7 @@ def fill_chart(
     rises : it is foam, of which far less is poured
     """
     rows = np.asarray(curve, dtype=float)
-    tall, wide = 92.0, _WIDTH_MM - _LEFT_MM - 8
+    tall, wide = 54.0, _WIDTH_MM - _LEFT_MM - 8
     height = tall - _BOTTOM_MM - 6
     most_cm3, most_mm = float(rows[:, 1].max()) or 1.0, float(rows[:, 0].max()) or 1.0
 

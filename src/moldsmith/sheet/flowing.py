@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 from collections.abc import Sequence
 from functools import cache
+from itertools import pairwise
 from typing import Any, cast
 from xml.sax.saxutils import escape
 
@@ -25,8 +26,9 @@ from reportlab.platypus import (
 from reportlab.platypus import Table as Grid
 
 from .blocks import (
+    MOST_KEPT_ROWS,
+    MOST_KEPT_STEPS,
     Block,
-    Column,
     Figures,
     Picture,
     Pictures,
@@ -41,49 +43,65 @@ from .drawing import TONES, Drawing, Tone
 from .lettering import BOLD, PLAIN, load_fonts, writable
 from .strokes import draw
 
-__all__ = ["WIDTH_MM", "heading", "style", "told"]
+__all__ = ["HEIGHT_MM", "WIDTH_MM", "heading", "style", "told"]
 
 WIDTH_MM = 186.0  # between the margins, on A4 and on Letter
+HEIGHT_MM = 250.0
 _BOX_MM = 5.5
 _HEAD_MM = 17.0
-_DENSE_PT = 7.0
+_FEW_ROWS_MM = 50.0  # of a long table, that its heading must have under it
+_SMALL_PT = 9.5
 _WORDS = {"note": "", "warning": "Warning. ", "stop": "Stop. "}
 
 
 def told(section: Section, number: int) -> list[Flowable]:
-    """A section: its heading kept with what follows it."""
-    parts = [flowable for block in section.blocks for flowable in _block(block)]
+    """A section: its heading kept with what follows it, or all of it kept together."""
+    blocks = [_block(block) for block in section.blocks]
+    parts = [flowable for block in blocks for flowable in block]
     head = heading(str(number), section.title)
-    return [CondPageBreak((_HEAD_MM + _first_mm(section)) * mm), head, *parts]
+    last = parts.pop() if parts and isinstance(parts[-1], Spacer) else Spacer(0, 0)
+    need = _HEAD_MM + _height_mm(parts)
+    if not section.whole or need > HEIGHT_MM:
+        need = _HEAD_MM + _first_mm(section, blocks)
+    parts.append(last)
+    return [CondPageBreak(need * mm), head, *parts]
 
 
-def _first_mm(section: Section) -> float:
-    """What the heading must have under it on its page."""
-    for block in section.blocks[:2]:
-        match block:
-            case Plan(drawing):
-                before = 0 if block is section.blocks[0] else 22
-                return before + drawing.height_mm * min(1.0, WIDTH_MM / drawing.width_mm) + 10
-            case Pictures(items, columns):
-                return WIDTH_MM / columns * items[0].height_px / items[0].width_px + 12
-    return 45.0
+def _first_mm(section: Section, blocks: Sequence[Sequence[Flowable]]) -> float:
+    """What the heading must have under it: what leads in, and the first thing of weight."""
+    height = 0.0
+    for block, parts in zip(section.blocks, blocks, strict=True):
+        if not isinstance(block, Figures | Text):
+            first = next((one for one in parts if not isinstance(one, CondPageBreak)), None)
+            tall = _height_mm([first]) if first is not None else 0.0
+            if isinstance(block, Table | Ticks) and not isinstance(first, _Kept):
+                tall = _FEW_ROWS_MM
+            return height + tall
+        height += _height_mm(parts)
+    return min(height, _FEW_ROWS_MM)
+
+
+def _height_mm(parts: Sequence[Flowable]) -> float:
+    """How much of a page these take, one below the other."""
+    within = [inner for one in parts for inner in (one.parts if isinstance(one, _Kept) else [one])]
+    heights = [float(one.wrap(WIDTH_MM * mm, HEIGHT_MM * mm)[1]) for one in within]
+    return sum(heights) / float(mm)
 
 
 @cache
 def style(name: str) -> ParagraphStyle:
     load_fonts()
     size, leading, font, colour = {
-        "plain": (10.5, 14, PLAIN, "ink"),
-        "small": (8.5, 11.5, PLAIN, "soft"),
-        "bold": (10.5, 14, BOLD, "ink"),
-        "cell": (9.5, 12, PLAIN, "ink"),
-        "cell-bold": (9.5, 12, BOLD, "ink"),
-        "cell-number": (9.5, 12, PLAIN, "ink"),
-        "dense": (_DENSE_PT, 8.6, PLAIN, "ink"),
-        "head": (8.5, 11, BOLD, "ink"),
-        "head-number": (8.5, 11, BOLD, "ink"),
-        "step": (11.5, 15, BOLD, "ink"),
-        "h3": (12.5, 17, BOLD, "ink"),
+        "plain": (11.5, 15, PLAIN, "ink"),
+        "small": (_SMALL_PT, 12.5, PLAIN, "soft"),
+        "bold": (11.5, 15, BOLD, "ink"),
+        "cell": (10.5, 13.5, PLAIN, "ink"),
+        "cell-bold": (10.5, 13.5, BOLD, "ink"),
+        "cell-number": (10.5, 13.5, PLAIN, "ink"),
+        "head": (9.5, 12, BOLD, "ink"),
+        "head-number": (9.5, 12, BOLD, "ink"),
+        "step": (12, 15.5, BOLD, "ink"),
+        "h3": (13.5, 18, BOLD, "ink"),
         "kind": (12, 15, BOLD, "accent"),
         "name": (38, 44, BOLD, "ink"),
         "lead": (13, 18, PLAIN, "ink"),
@@ -103,6 +121,14 @@ def style(name: str) -> ParagraphStyle:
 
 def _paragraph(text: str, name: str) -> Paragraph:
     return Paragraph(escape(writable(text)), style(name))
+
+
+class _Kept(KeepTogether):  # type: ignore[misc]
+    """What stays on one page."""
+
+    def __init__(self, parts: list[Flowable]) -> None:
+        super().__init__(parts)
+        self.parts = parts
 
 
 class _Framed(Image):  # type: ignore[misc]
@@ -184,12 +210,12 @@ def _block(block: Block) -> list[Flowable]:
         case Remark():
             return [_remark(block), Spacer(0, 3.5 * mm)]
         case Pictures():
-            return [*_pictures(block), Spacer(0, 2 * mm)]
+            return _pictures(block)
         case Plan(drawing, caption):
             parts: list[Flowable] = [_Drawn(drawing)]
             if caption:
                 parts += [Spacer(0, 1.5 * mm), _paragraph(caption, "small")]
-            return [KeepTogether(parts), Spacer(0, 4 * mm)]
+            return [_Kept(parts), Spacer(0, 4 * mm)]
 
 
 def _figures(block: Figures) -> Flowable:
@@ -220,7 +246,7 @@ def _figures(block: Figures) -> Flowable:
         for cells, sizes in rows
         if cells
     ]
-    return KeepTogether(grids)
+    return _Kept(grids)
 
 
 def _widths_of_figures(block: Figures) -> list[float]:
@@ -229,7 +255,7 @@ def _widths_of_figures(block: Figures) -> list[float]:
     for item in block.items:
         number = stringWidth(writable(item.value), BOLD, 25)
         number += stringWidth(f" {writable(item.unit)}", BOLD, 13) if item.unit else 0
-        widths.append(max(number, stringWidth(writable(item.what), PLAIN, 8.5)) / mm + 9)
+        widths.append(max(number, stringWidth(writable(item.what), PLAIN, _SMALL_PT)) / mm + 9)
     return widths
 
 
@@ -240,46 +266,28 @@ def _table(block: Table) -> list[Flowable]:
     head: list[Any] = [
         _paragraph(one.title, "head-number" if one.number else "head") for one in block.columns
     ]
-    rows: list[list[Any]] = [head]
-    for row in block.rows:
-        cells: list[Any] = [
-            _cell(block, column, place, text, width)
-            for place, (column, text, width) in enumerate(
-                zip(block.columns, row, widths, strict=True)
-            )
-        ]
-        rows.append(cells)
+    kinds = [
+        "cell-number" if column.number else "cell" if place else "cell-bold"
+        for place, column in enumerate(block.columns)
+    ]
+    rows: list[list[Any]] = [
+        head,
+        *([_paragraph(*cell) for cell in zip(row, kinds, strict=True)] for row in block.rows),
+    ]
+    # Words after a number stand off it: it ends where they begin.
+    apart = [
+        ("LEFTPADDING", (place, 0), (place, -1), 4 * mm)
+        for place, (one, other) in enumerate(pairwise(block.columns), 2 if block.tick else 1)
+        if one.number and not other.number
+    ]
     if block.tick:
         widths.insert(0, 9 * mm)
         rows = [[_Box() if place else "", *row] for place, row in enumerate(rows)]
-    ruled = [_RULED, *([_DENSE] if block.dense else [])]
-    grid = Grid(rows, colWidths=widths, repeatRows=1, style=ruled[0], hAlign="LEFT")
-    for more in ruled[1:]:
-        grid.setStyle(more)
-    parts: list[Flowable] = [grid, Spacer(0, 5 * mm)]
-    return _titled(block.title, parts)
+    grid = Grid(rows, colWidths=widths, repeatRows=1, style=_RULED, hAlign="LEFT")
+    grid.setStyle(TableStyle(apart))
+    return _titled(block.title, grid, len(block.rows) <= MOST_KEPT_ROWS)
 
 
-def _cell(block: Table, column: Column, place: int, text: str, width: float) -> Any:
-    if block.dense:
-        # Most of the many cells fit on one line, which is set far faster than a paragraph.
-        said = writable(text)
-        fits = stringWidth(said, PLAIN, _DENSE_PT) < width - 4.6 * mm
-        return said if fits else _paragraph(text, "dense")
-    if column.number:
-        return _paragraph(text, "cell-number")
-    return _paragraph(text, "cell" if place else "cell-bold")
-
-
-_DENSE = TableStyle(
-    [
-        ("FONT", (0, 1), (-1, -1), PLAIN, _DENSE_PT, 8.6),
-        ("TEXTCOLOR", (0, 1), (-1, -1), HexColor(TONES["ink"])),
-        ("TOPPADDING", (0, 1), (-1, -1), 0.5 * mm),
-        ("BOTTOMPADDING", (0, 1), (-1, -1), 0.6 * mm),
-        ("LINEBELOW", (0, 1), (-1, -1), 0.15 * mm, HexColor(TONES["pale"])),
-    ]
-)
 _RULED = TableStyle(
     [
         ("VALIGN", (0, 0), (-1, -1), "TOP"),
@@ -296,11 +304,12 @@ _RULED = TableStyle(
 )
 
 
-def _titled(title: str, parts: list[Flowable]) -> list[Flowable]:
-    """A small heading that does not stay behind on the page before."""
-    if not title:
-        return parts
-    return [CondPageBreak(32 * mm), _paragraph(title, "h3"), Spacer(0, 1 * mm), *parts]
+def _titled(title: str, grid: Flowable, kept: bool) -> list[Flowable]:
+    """A table under its small heading: kept together, or if it is long, with its first rows."""
+    head = [_paragraph(title, "h3"), Spacer(0, 1 * mm)] if title else []
+    if kept:
+        return [_Kept([*head, grid]), Spacer(0, 5 * mm)]
+    return [CondPageBreak(_FEW_ROWS_MM * mm), *head, grid, Spacer(0, 5 * mm)]
 
 
 def _ticks(block: Ticks) -> list[Flowable]:
@@ -314,7 +323,7 @@ def _ticks(block: Ticks) -> list[Flowable]:
     grid = Grid(
         rows, colWidths=[*widths, WIDTH_MM * mm - sum(widths)], style=_LISTED, hAlign="LEFT"
     )
-    return _titled(block.title, [grid, Spacer(0, 5 * mm)])
+    return _titled(block.title, grid, len(rows) <= MOST_KEPT_STEPS)
 
 
 _LISTED = TableStyle(
@@ -360,7 +369,10 @@ def _pictures(block: Pictures) -> list[Flowable]:
         block.items[start : start + block.columns]
         for start in range(0, len(block.items), block.columns)
     ]
-    return [_picture_row(row, block.columns, width, gap) for row in rows]
+    parts: list[Flowable] = [_picture_row(row, block.columns, width, gap) for row in rows]
+    if block.caption:
+        parts[-1] = _Kept([parts[-1], _paragraph(block.caption, "small")])
+    return [*parts, Spacer(0, 3 * mm)]
 
 
 def _picture_row(row: Sequence[Picture], columns: int, width: float, gap: float) -> Flowable:

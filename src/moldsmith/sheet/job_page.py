@@ -25,17 +25,18 @@ from .blocks import (
     Text,
 )
 from .page_setting import page
-from .wording import count, decimal, grams, grouped, hours
+from .wording import count, decimal, grams, grouped, hours, raised
 
 __all__ = ["INDEX_NAME", "write_index"]
 
 INDEX_NAME = "index.html"
 
 
-def write_index(folder: Path, entries: Mapping[str, Mapping[str, Any]]) -> Path:
+def write_index(folder: Path, entries: Mapping[str, Mapping[str, Any]], name: str = "") -> Path:
     """Write index.html over the pieces of a job.
 
     folder : of the job's results, with a folder for each piece
+    name : of the job, over the page; left out, the folder's
     entries : name -> the piece's entry in summary.json
 
     What was printed, mixed and timed is read from the stages' logs in the pieces' folders.
@@ -44,7 +45,7 @@ def write_index(folder: Path, entries: Mapping[str, Mapping[str, Any]]) -> Path:
     ------
     CannotWrite : the folder cannot be written to
     """
-    logs = {name: _logs(folder / name) for name in entries}
+    logs = {piece: _logs(folder / piece) for piece in entries}
     sections = [
         _pieces(folder, entries, logs),
         _prints(entries, logs),
@@ -52,12 +53,12 @@ def write_index(folder: Path, entries: Mapping[str, Mapping[str, Any]]) -> Path:
         _warnings(entries),
     ]
     links = tuple(
-        (name, f"{quote(name)}/sheet.html")
-        for name in entries
-        if (folder / name / "sheet.html").is_file()
+        (piece, f"{quote(piece)}/sheet.html")
+        for piece in entries
+        if (folder / piece / "sheet.html").is_file()
     )
     sheet = Sheet(
-        folder.resolve().name,
+        name or folder.resolve().name,
         "Job",
         _lead(entries),
         tuple(one for one in sections if one is not None),
@@ -279,7 +280,7 @@ def _warnings(entries: Mapping[str, Mapping[str, Any]]) -> Section:
             if more:
                 text += f" And {len(more)} more of this kind, on its own sheet."
             heading = f"{name}: {code.replace('-', ' ')}"
-            text = text[:1].upper() + text[1:]
+            text = raised(text[:1].upper() + text[1:])
             blocks.append(Remark("warning", heading, text, str(first["body"])))
     if not blocks:
         blocks.append(Text("None. What was noted stands on each piece's sheet."))

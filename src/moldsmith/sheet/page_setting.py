@@ -10,6 +10,8 @@ from importlib.resources import files
 from string import Template
 
 from .blocks import (
+    MOST_KEPT_ROWS,
+    MOST_KEPT_STEPS,
     Block,
     Figures,
     Picture,
@@ -108,11 +110,34 @@ def _footer() -> str:
 
 
 def _section(number: int, section: Section) -> str:
-    body = "".join(_block(block) for block in section.blocks)
-    return (
-        f'<section id="{escape(section.key)}"><h2><span class="number">{number}</span>'
-        f"<span>{escape(section.title)}</span></h2>{body}</section>"
+    first = next(
+        (k for k, one in enumerate(section.blocks) if not isinstance(one, Figures | Text)),
+        len(section.blocks) - 1,
     )
+    head = (
+        f'<h2><span class="number">{number}</span><span>{escape(section.title)}</span></h2>'
+        + "".join(_block(block) for block in section.blocks[: first + 1])
+    )
+    rest = "".join(_block(block) for block in section.blocks[first + 1 :])
+    kind = ' class="whole"' if section.whole else ""
+    led = _kept(head) if first < 0 or _short(section.blocks[first]) else head
+    return f'<section id="{escape(section.key)}"{kind}>{led}{rest}</section>'
+
+
+def _kept(inside: str) -> str:
+    """What is not broken over two pages where it is printed."""
+    return f'<div class="kept">{inside}</div>'
+
+
+def _short(block: Block) -> bool:
+    match block:
+        case Table(rows=rows):
+            return len(rows) <= MOST_KEPT_ROWS
+        case Ticks(items=items):
+            return len(items) <= MOST_KEPT_STEPS
+        case Pictures(items=items, columns=columns):
+            return len(items) <= 2 * columns
+    return True
 
 
 def _block(block: Block) -> str:
@@ -135,9 +160,10 @@ def _block(block: Block) -> str:
             return _ticks(block)
         case Remark():
             return _remark(block)
-        case Pictures(items, columns):
+        case Pictures(items, columns, caption):
             inside = "".join(_picture(one) for one in items)
-            return f'<div class="pictures of-{columns}">{inside}</div>'
+            said = f'<p class="small">{escape(caption)}</p>' if caption else ""
+            return f'<div class="pictures of-{columns}">{inside}</div>{said}'
         case Plan(drawing, caption):
             return f"<figure>{svg(drawing, caption)}{_caption(caption)}</figure>"
 
@@ -169,11 +195,11 @@ def _table(table: Table) -> str:
         for row in table.rows
     )
     title = f"<h3>{escape(table.title)}</h3>" if table.title else ""
-    kind = ' class="dense"' if table.dense else ""
-    return (
-        f'{title}<div class="wide"><table{kind}>{_widths(table)}'
+    text = (
+        f'{title}<div class="wide"><table>{_widths(table)}'
         f"<thead><tr>{box}{heads}</tr></thead><tbody>{rows}</tbody></table></div>"
     )
+    return _kept(text) if _short(table) else text
 
 
 def _widths(table: Table) -> str:
@@ -200,7 +226,8 @@ def _ticks(ticks: Ticks) -> str:
         + "</div></li>"
         for number, one in enumerate(ticks.items, 1)
     )
-    return f'{title}<ul class="ticks">{items}</ul>'
+    text = f'{title}<ul class="ticks">{items}</ul>'
+    return _kept(text) if _short(ticks) else text
 
 
 def _picture(picture: Picture) -> str:

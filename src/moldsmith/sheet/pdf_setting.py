@@ -23,7 +23,7 @@ from reportlab.platypus import (
 
 from .blocks import Sheet
 from .drawing import TONES
-from .flowing import WIDTH_MM, style, told
+from .flowing import HEIGHT_MM, WIDTH_MM, style, told
 from .lettering import BOLD, PLAIN, load_fonts, writable
 from .one_to_one import Template, tiles
 
@@ -32,7 +32,7 @@ __all__ = ["pdf"]
 # An A4 page whose print lies within a Letter page too, wherever the driver puts it:
 # Letter is 17.6 mm shorter and 5.9 mm wider.
 _PAGE = (210.0 * mm, 297.0 * mm)
-_SIDE_MM, _TOP_MM, _BOTTOM_MM = 12.0, 21.0, 26.0
+_SIDE_MM, _BOTTOM_MM = 12.0, 26.0
 
 
 def pdf(sheet: Sheet, templates: Sequence[Template] = ()) -> bytes:
@@ -53,7 +53,7 @@ def pdf(sheet: Sheet, templates: Sequence[Template] = ()) -> bytes:
         _SIDE_MM * mm,
         _BOTTOM_MM * mm,
         WIDTH_MM * mm,
-        _PAGE[1] - (_TOP_MM + _BOTTOM_MM) * mm,
+        HEIGHT_MM * mm,
         0,
         0,
         0,

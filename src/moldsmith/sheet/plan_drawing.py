@@ -13,12 +13,13 @@ from ..workpiece import Workpiece
 from .drawing import Circle, Drawing, Label, Shape, Tone, line
 from .logs import figures
 
-__all__ = ["mold_plan", "numbered_vents", "plan_bounds"]
+__all__ = ["drilled_by", "mold_plan", "numbered_vents", "plan_bounds"]
 
 Floats = NDArray[np.float64]
 _ROOM_MM = 9.0  # round the outline, for what stands beside it
-_LONGEST_MM = (186.0, 152.0)  # of a plan on a page
+_LONGEST_MM = (186.0, 98.0)  # of a plan on a page, beside vents and fill curve
 _LETTER_MM = 4.6
+_WORDS_MM = 42.0  # of the words to the arrow
 
 
 def mold_plan(piece: Workpiece, *, full_size: bool = False) -> Drawing | None:
@@ -46,6 +47,14 @@ def mold_plan(piece: Workpiece, *, full_size: bool = False) -> Drawing | None:
     shapes += _wearer(page, piece)
     shapes += _scale(page) if not full_size else []
     return Drawing(page.width, page.height, tuple(shapes))
+
+
+def drilled_by(piece: Workpiece) -> bool:
+    """Whether a plan at 1:1 is of use: core or lid lies level over one trim line.
+
+    The ends of a sleeve between side pieces are seen one over the other.
+    """
+    return figures(piece, "block").get("style") in ("cored", "lidded")
 
 
 def numbered_vents(piece: Workpiece) -> list[tuple[int, Mapping[str, Any]]]:
@@ -134,10 +143,19 @@ def _sprues(page: _Page, rows: Sequence[Mapping[str, Any]]) -> list[Shape]:
         x, y = page.at(float(row["x"]), float(row["y"]))
         bore = float(row["void_mm"]) / 2 * page.share
         mouth = max(float(row["funnel_mm"]), float(row["outside_mm"])) / 2 * page.share
+        # Toward the middle, where no outline runs through the word.
+        right = x <= page.width / 2 + 1
         shapes += [
             Circle(x, y, mouth, "ink", 0.5, "paper"),
             Circle(x, y, bore, "ink", 0.4, "ink"),
-            Label(x + mouth + 1.8, y, "sprue", _LETTER_MM, bold=True),
+            Label(
+                x + (mouth + 1.8) * (1 if right else -1),
+                y,
+                "sprue",
+                _LETTER_MM,
+                "start" if right else "end",
+                bold=True,
+            ),
         ]
     return shapes
 
@@ -175,7 +193,7 @@ def _wearer(page: _Page, piece: Workpiece) -> list[Shape]:
     if float(np.linalg.norm(up)) < 0.3:
         return []
     way = up / np.linalg.norm(up)
-    foot = np.array([page.left, _ROOM_MM]) + page.inner * [0.5, 0.2] - 6 * way
+    foot = _free_place(page, piece) - 6 * way
     tip = foot + 12 * way
     side = np.array([-way[1], way[0]])
     head = [tip, tip - 4 * way + 1.8 * side, tip - 4 * way - 1.8 * side]
@@ -185,6 +203,21 @@ def _wearer(page: _Page, piece: Workpiece) -> list[Shape]:
         line(np.array(head), "ink", 0.2, closed=True, fill="ink"),
         Label(float(beside[0]), float(beside[1]), "to the wearer's head", 3.4),
     ]
+
+
+def _free_place(page: _Page, piece: Workpiece) -> Floats:
+    """Where in the plan the arrow and its words are farthest from vents and sprues."""
+    rows = [row for _, row in numbered_vents(piece)]
+    rows += figures(piece, "channels").get("sprues") or ()
+    low, inner = np.array([page.left, _ROOM_MM]), page.inner
+    shares = np.array([[x, y] for y in (0.2, 0.35, 0.5, 0.65, 0.8) for x in (0.4, 0.25, 0.55)])
+    places: Floats = low + inner * shares
+    if not rows:
+        return np.asarray(places[0])
+    taken = np.array([page.at(float(row["x"]), float(row["y"])) for row in rows])
+    words = places + np.array([_WORDS_MM / 2, 0.0])
+    away = np.linalg.norm(words[:, None] - taken, axis=2).min(axis=1)
+    return np.asarray(places[np.argmax(away)])
 
 
 def _scale(page: _Page) -> list[Shape]:

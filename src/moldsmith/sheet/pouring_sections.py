@@ -21,9 +21,9 @@ from .blocks import (
 )
 from .charts import fill_chart, timeline_chart
 from .logs import figures, material_of, parameters, ran
-from .plan_drawing import mold_plan, numbered_vents, plan_bounds
+from .plan_drawing import drilled_by, mold_plan, numbered_vents, plan_bounds
 from .shots import attached_picture
-from .wording import count, decimal, grams, grouped, hours, plain
+from .wording import count, decimal, grams, grouped, hours, listed, plain
 
 __all__ = ["clamping", "coating", "mixing", "pouring", "schedule", "trimming"]
 
@@ -81,7 +81,7 @@ def coating(piece: Workpiece) -> Section | None:
         (
             str(step.get("what", "")),
             _given(step.get("coats")),
-            _given(step.get("thickness_mm"), 3),
+            _given(step.get("thickness_mm") or None, 3),
             hours(float(step["hours"])) if step.get("hours") is not None else "",
             str(step.get("note") or ""),
         )
@@ -90,9 +90,9 @@ def coating(piece: Workpiece) -> Section | None:
     columns = (
         Column("Step", 2),
         Column("Coats", 0.8, True),
-        Column("mm", 0.9, True),
-        Column("Time", 1.2, True),
-        Column("", 3.6),
+        Column("Adds, mm", 1.4, True),
+        Column("Time", 1.4, True),
+        Column("", 3.4),
     )
     blocks: list[Block] = []
     cusp = told.get("cusp") or {}
@@ -104,9 +104,10 @@ def coating(piece: Workpiece) -> Section | None:
     blocks.append(Table(columns, rows, tick=True))
     if advice := told.get("layer_advice"):
         blocks.append(Text(_sentence(advice)))
-    if (picture := attached_picture(piece, "coat", "cusp.png")) is not None:
+    shown = "Where the layers will show as steps: dark, not at all; pale, the most."
+    if (picture := attached_picture(piece, "coat", "cusp.png", shown)) is not None:
         blocks.append(Pictures((picture,), 2))
-    return Section("coat", "Seal and release", tuple(blocks))
+    return Section("coat", "Seal and release", tuple(blocks), whole=True)
 
 
 def _given(value: Any, digits: int = 1) -> str:
@@ -135,7 +136,7 @@ def mixing(piece: Workpiece) -> Section | None:
         heading = title if pours == 1 else f"Batch {batch} of {pours}"
         blocks.append(_portions(parts, heading, told))
     blocks += [_amount(told), *_guess(told), *_test_cup(told)]
-    return Section("mix", "Mix", tuple(blocks))
+    return Section("mix", "Mix", tuple(blocks), whole=True)
 
 
 def _portions(parts: Sequence[Mapping[str, Any]], title: str, told: Mapping[str, Any]) -> Table:
@@ -182,10 +183,6 @@ def _amount(told: Mapping[str, Any]) -> Table:
     if assumed := told.get("assumed"):
         said = ", ".join(f"{key} = {decimal(float(value), 0)}" for key, value in assumed.items())
         rows.append(("Assumed, for the data sheet lacks it", said))
-    ways = told.get("ways_cm3") or told.get("ways") or {}
-    if ways:
-        said = ", ".join(f"{plain(key)} {decimal(float(value))}" for key, value in ways.items())
-        rows.append(("The void by three ways, cm³", said))
     return Table((Column("So much because", 2.4), Column("", 2)), tuple(rows))
 
 
@@ -224,12 +221,13 @@ def pouring(piece: Workpiece) -> Section | None:
     if tilt > 0.5:
         blocks.append(Figures((Figure(decimal(tilt), "°", "prop the mold up by this"),)))
     caption = (
-        f"From above, lid or core on top. Red line: the trim line. "
-        f"{count(len(sprues), 'sprue')}, {count(len(vents), 'vent')}"
+        f"From above. Red: the trim line. {count(len(sprues), 'sprue')}, "
+        f"{count(len(vents), 'vent')}"
     )
     order = " numbered as they fill" if told.get("vents") else ""
-    low = " Triangles: pour an open cavity here first." if told.get("pour_first") else ""
-    blocks.append(Plan(drawing, f"{caption}{order}.{low} Full size in sheet.pdf."))
+    low = " Triangle: pour an open cavity here first." if told.get("pour_first") else ""
+    full = " Full size in sheet.pdf." if drilled_by(piece) else ""
+    blocks.append(Plan(drawing, f"{caption}{order}.{low}{full}"))
     if vents:
         blocks.append(_vent_table(piece, vents))
     if curve := told.get("curve"):
@@ -240,7 +238,7 @@ def pouring(piece: Workpiece) -> Section | None:
         ]
         rises = bool(told.get("rises"))
         blocks.append(Plan(fill_chart(curve, marks, rises), _curve_caption(piece, rises)))
-    return Section("pour", "Pour", tuple(blocks))
+    return Section("pour", "Pour", tuple(blocks), whole=True)
 
 
 def _curve_caption(piece: Workpiece, rises: bool) -> str:
@@ -261,13 +259,13 @@ def _vent_table(piece: Workpiece, vents: Sequence[tuple[int, Mapping[str, Any]]]
     escapes = any(row.get("escape") is not None for _, row in vents)
     filled = any("after_cm3" in row for _, row in vents)
     columns = [
-        Column("Vent", 0.8),
-        Column("From the left, mm", 1.3, True),
-        Column("From the front, mm", 1.3, True),
-        Column("Bore, mm", 1, True),
+        Column("Vent", 0.9),
+        Column("From left, mm", 1.5, True),
+        Column("From front, mm", 1.6, True),
+        Column("Bore, mm", 1.1, True),
     ]
-    columns += [Column("Shows after, cm³", 1.4, True)] if filled else []
-    columns += [Column("Foam escapes", 1.2, True)] if escapes else []
+    columns += [Column("Shows after, cm³", 1.8, True)] if filled else []
+    columns += [Column("Foam escapes", 1.5, True)] if escapes else []
     plugged = any(row.get("plug") for _, row in vents)
     columns += [Column("", 1.8)] if plugged else []
     rows = []
@@ -309,7 +307,7 @@ def clamping(piece: Workpiece) -> Section | None:
         blocks.append(Table(columns, tuple(rows), tick=True))
     if hint := told.get("bolts_hint"):
         blocks.append(Text(_sentence(hint), small=True))
-    return Section("clamp", "Clamp", tuple(blocks))
+    return Section("clamp", "Clamp", tuple(blocks), whole=True)
 
 
 def _large(value: float, digits: int) -> str:
@@ -324,8 +322,9 @@ def _holds(told: Mapping[str, Any]) -> list[tuple[str, str]]:
     ]
     lid = told.get("lid")
     if isinstance(lid, Mapping) and lid.get("thickness_mm") is not None:
-        text = f"printed {decimal(float(lid['needed_mm']))} mm"
-        if lid.get("sheet_mm"):
+        cut = lid.get("made_of") == "sheet"
+        text = f"{'acrylic sheet' if cut else 'printed'} {decimal(float(lid['needed_mm']))} mm"
+        if lid.get("sheet_mm") and not cut:
             text += f", or acrylic sheet {decimal(float(lid['sheet_mm']))} mm"
         if lid.get("needed_mm") is not None:
             text += f"; it is {decimal(float(lid['thickness_mm']))} mm"
@@ -342,26 +341,39 @@ def trimming(piece: Workpiece) -> Section | None:
     block, crop = figures(piece, "block"), figures(piece, "crop")
     items = []
     borders = crop.get("borders") or ()
-    if borders:
-        total = sum(float(row["length_mm"]) for row in borders)
-        items.append(Figure(grouped(total), "mm", "trim line, all round"))
+    for number, row in enumerate(borders, 1):
+        of = "" if len(borders) == 1 else f" {number}"
+        items.append(Figure(grouped(float(row["length_mm"])), "mm", f"trim line{of}, all round"))
     edge = parameters(piece, "shell").get("edge_mm")
     if edge:
         items.append(Figure(decimal(float(edge)), "mm", "thickness at the edge"))
     blocks: list[Block] = [Figures(tuple(items))] if items else []
     if steps := _opening(piece, block):
         blocks.append(Ticks(tuple(steps), title="Open the mold"))
-    blocks.append(
-        Ticks(
-            (
-                Check("Cut off sprues and vents", "Flush with the back, with a sharp blade."),
-                Check("Trim the flash along the trim line", "Template at 1:1 in sheet.pdf."),
-            ),
-            title="Trim",
-            numbered=False,
-        )
-    )
+    blocks.append(Ticks(_trims(piece, borders), title="Trim", numbered=False))
     return Section("trim", "Demold and trim", tuple(blocks))
+
+
+def _trims(piece: Workpiece, borders: Sequence[Mapping[str, Any]]) -> tuple[Check, ...]:
+    """A flat template helps where core or lid lies on the trim line; a sleeve's ends are taped."""
+    if drilled_by(piece):
+        return (
+            Check("Cut off sprues and vents", "Flush with the back, with a sharp blade."),
+            Check("Trim the flash along the trim line", "Template at 1:1 in sheet.pdf."),
+        )
+    rims = listed([f"{grouped(float(row['length_mm']))} mm" for row in borders])
+    ends = "The edge is where the casting met the core, thin all round."
+    tape = f" Check it with a tape: {rims} round." if rims else ""
+    return (
+        Check("Cut off sprues and vents", "Flush with the skin, with a sharp blade."),
+        Check("Pare the seams of the side pieces", "Scissors along the skin, then a fine sponge."),
+        Check("Trim the flash at the edge", ends + tape),
+    )
+
+
+def _called(body: str) -> str:
+    """A body of the mold in a sentence: the core, but side-1."""
+    return body if body[-1:].isdigit() else f"the {body}"
 
 
 def _opening(piece: Workpiece, block: Mapping[str, Any]) -> list[Check]:
@@ -376,7 +388,7 @@ def _opening(piece: Workpiece, block: Mapping[str, Any]) -> list[Check]:
         note = f"It is clear after {decimal(travel, 0)} mm." if travel >= 1 else ""
         if float(row.get("casting_mm") or 0) > 0.05:
             note += f" The casting gives way by {decimal(float(row['casting_mm']))} mm."
-        checks.append(Check(f"Draw {row['body']} {way}", note))
+        checks.append(Check(f"Draw {_called(row['body'])} {way}", note))
     if not told:
         cover = "lid" if block.get("style") == "lidded" else "core"
         note = "With a bar in the slots, a little on each side."

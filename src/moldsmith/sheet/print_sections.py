@@ -46,19 +46,17 @@ def printing(scene: Scene) -> Section | None:
         blocks.append(Text(text))
     if calibration := estimate.get("calibration"):
         blocks.append(Text(_calibrated(calibration), small=True))
-    blocks += _plates(figures(piece, "lay_out"), estimate)
-    blocks += _spools(estimate)
+    laid = figures(piece, "lay_out")
+    blocks += _plates(laid, estimate)
+    blocks += _spools(laid, estimate)
     limit = float(parameters(piece, "overhangs").get("limit_deg", 45.0))
     if pictures := part_pictures(scene, limit):
-        blocks.append(Pictures(pictures, 3))
-        blocks.append(
-            Text(
-                f"Each part as it stands on the bed. Red: leans out over air by more than "
-                f"{decimal(limit)} degrees from the vertical.",
-                small=True,
-            )
+        caption = (
+            f"Each part as it stands on the bed. Red: leans out over air by more than "
+            f"{decimal(limit)} degrees from the vertical."
         )
-    return Section("print", "Print", tuple(blocks))
+        blocks.append(Pictures(pictures, 3, caption))
+    return Section("print", "Print", tuple(blocks), whole=True)
 
 
 def _totals(estimate: Mapping[str, Any]) -> tuple[Figure, ...]:
@@ -77,18 +75,17 @@ def _parts_table(scene: Scene, estimate: Mapping[str, Any]) -> Table:
     known = {row["body"]: row for row in estimate.get("parts") or ()}
     plated = any(row.get("plate") is not None for row in rows)
     columns = [
-        Column("Part", 1.3),
-        Column("File", 2.2),
-        Column("Size, mm", 1.9),
+        Column("File of the part", 2.2),
+        Column("Size, mm", 2),
         Column("Stands", 1.7),
     ]
-    columns += [Column("Plate", 0.9, True)] if plated else []
+    columns += [Column("Plate", 0.8, True)] if plated else []
     columns += [Column("Grams", 1.1, True), Column("Time", 1.7, True)] if known else []
     columns += [] if known else [Column("Volume, cm³", 1.2, True)]
     lines = []
     for row in rows:
         name = str(row["body"])
-        line = [name, f"parts/{name}.stl", sizes(_size_mm(scene, row)), _pose(row["pose"])]
+        line = [f"parts/{name}.stl", sizes(_size_mm(scene, row)), _pose(row["pose"])]
         line += [str(row.get("plate", ""))] if plated else []
         if known:
             mine = known.get(name, {})
@@ -131,8 +128,9 @@ def _calibrated(calibration: Mapping[str, Any]) -> str:
 
 
 def _plates(laid: Mapping[str, Any], estimate: Mapping[str, Any]) -> list[Block]:
+    """Which parts are printed at a time; left out where each has a plate of its own."""
     plates = laid.get("plates") or ()
-    if len(plates) < 1:
+    if all(len(plate["parts"]) == 1 for plate in plates):
         return []
     known = {row["number"]: row for row in estimate.get("plates") or ()}
     columns = [Column("Plate", 0.7), Column("Parts", 4)]
@@ -148,10 +146,11 @@ def _plates(laid: Mapping[str, Any], estimate: Mapping[str, Any]) -> list[Block]
     return [Table(tuple(columns), tuple(rows), tick=True, title="Plates")]
 
 
-def _spools(estimate: Mapping[str, Any]) -> list[Block]:
+def _spools(laid: Mapping[str, Any], estimate: Mapping[str, Any]) -> list[Block]:
     rows = [row for row in estimate.get("spools") or () if isinstance(row, Mapping)]
     if not rows:
         return []
+    parts = {row["number"]: listed(row["parts"]) for row in laid.get("plates") or ()}
     lines = []
     for row in rows:
         spool, change = row.get("spool"), row.get("change_at_mm")
@@ -159,6 +158,7 @@ def _spools(estimate: Mapping[str, Any]) -> list[Block]:
         lines.append(
             (
                 str(row["plate"]),
+                parts.get(row["plate"], ""),
                 "none left" if spool is None else str(spool),
                 grams(float(row["needed_g"])),
                 grams(float(row["left_g"])),
@@ -167,10 +167,11 @@ def _spools(estimate: Mapping[str, Any]) -> list[Block]:
         )
     columns = (
         Column("Plate", 0.7),
-        Column("Spool", 0.8),
+        Column("Parts", 2),
+        Column("Spool", 0.9),
         Column("Needs, g", 1, True),
         Column("On it, g", 1, True),
-        Column("Is it enough", 2.2),
+        Column("Is it enough", 1.8),
     )
     return [Table(columns, tuple(lines), title="Filament")]
 
@@ -189,8 +190,9 @@ def assembly(scene: Scene) -> Section | None:
         blocks.append(Plan(drawing, "The mold drawn apart. The numbers are the order."))
     blocks.append(Ticks(tuple(_steps(told, parts)), title="Order"))
     blocks += _hardware(figures(piece, "fasten"), figures(piece, "split"))
-    blocks += _joints(figures(piece, "split").get("joints") or ())
-    return Section("assemble", "Put together", tuple(blocks))
+    if not told.get("steps"):
+        blocks += _joints(figures(piece, "split").get("joints") or ())
+    return Section("assemble", "Put together", tuple(blocks), whole=True)
 
 
 def _steps(told: Mapping[str, Any], parts: Sequence[str]) -> list[Check]:

@@ -14,14 +14,15 @@ from ..mold.sheet_lids import cut_from_sheet
 from ..workpiece import Workpiece
 from ..writing import write_bytes, write_text
 from .blocks import Section, Sheet
+from .number_section import numbers
 from .one_to_one import Template
 from .overview import lead, overview
 from .page_setting import page
 from .pdf_setting import pdf
-from .plan_drawing import mold_plan
+from .plan_drawing import drilled_by, mold_plan
 from .pouring_sections import clamping, coating, mixing, pouring, schedule, trimming
 from .print_sections import assembly, printing
-from .remark_sections import care, findings, numbers, pictures_of_stages
+from .remark_sections import care, findings, pictures_of_stages
 from .scene import Scene, cover_picture, scene_of
 from .templates import sheet_lid
 from .view_model import view_model
@@ -31,7 +32,7 @@ __all__ = ["sheet_of", "templates_of", "write_shop_sheet"]
 PAGE_NAME = "sheet.html"
 PDF_NAME = "sheet.pdf"
 PICTURE_NAME = "sheet.png"
-_FORM = 1  # raised when a sheet of the same work would look different
+_FORM = 2  # raised when a sheet of the same work would look different
 
 
 def write_shop_sheet(piece: Workpiece, folder: Path) -> tuple[Path, ...]:
@@ -110,7 +111,7 @@ def sheet_of(scene: Scene) -> Sheet:
 
 def templates_of(piece: Workpiece) -> tuple[Template, ...]:
     """What is cut, drilled or checked by, at 1:1."""
-    drawing = mold_plan(piece, full_size=True)
+    drawing = mold_plan(piece, full_size=True) if drilled_by(piece) else None
     if drawing is None:
         return ()
     note = "From above. Red: the trim line, as seen along the pull. Drill core or lid by it."

@@ -2,9 +2,46 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 
-__all__ = ["count", "decimal", "grams", "grouped", "hours", "listed", "plain", "sizes"]
+__all__ = [
+    "count",
+    "decimal",
+    "grams",
+    "grouped",
+    "hours",
+    "listed",
+    "plain",
+    "quantity",
+    "raised",
+    "sizes",
+]
+
+# How a key ends, and the unit that this is; of two that fit the longer.
+_UNITS = {
+    "_mm3_s": "mm³/s",
+    "_mm_s2": "mm/s²",
+    "_kg_m3": "kg/m³",
+    "_g_cm3": "g/cm³",
+    "_mpa_s": "mPa s",
+    "_percent": "%",
+    "_mm_s": "mm/s",
+    "_ml_s": "ml/s",
+    "_mm2": "mm²",
+    "_cm3": "cm³",
+    "_kpa": "kPa",
+    "_mpa": "MPa",
+    "_deg": "°",
+    "_mm": "mm",
+    "_ml": "ml",
+    "_g": "g",
+    "_n": "N",
+    "_s": "s",
+    "_h": "h",
+    "_c": "°C",
+}
+_POWER = re.compile(r"\b(mm|cm|m)([23])\b")
 
 
 def decimal(value: float, digits: int = 1) -> str:
@@ -56,6 +93,20 @@ def listed(words: Sequence[str]) -> str:
 def plain(name: str) -> str:
     """A key of a log as words: longest_seconds -> longest seconds."""
     return name.replace("_", " ").strip()
+
+
+def quantity(key: str, value: str) -> tuple[str, str]:
+    """A key and its value as name and measure: wall_mm, 6 -> wall, 6 mm."""
+    for ending, unit in _UNITS.items():
+        if key.endswith(ending):
+            told = f"{value} {unit}" if value[-1:].isdigit() else value
+            return plain(key.removesuffix(ending)), told
+    return plain(key), value
+
+
+def raised(text: str) -> str:
+    """Powers of lengths as they are written: 20 mm2 -> 20 mm²."""
+    return _POWER.sub(lambda found: found[1] + "²³"[int(found[2]) - 2], text)
 
 
 def _joined(*pairs: tuple[int, str]) -> str:
