@@ -53,6 +53,13 @@ def test_the_layer_advised_keeps_the_steps_within_the_wish() -> None:
     assert figures["sanding_allowance_mm"] == pytest.approx(0.1414 / 2, abs=1e-4)
 
 
+def test_no_layer_is_advised_that_the_nozzle_does_not_print() -> None:
+    fine = ms.Printer(nozzle_mm=0.25, layer_mm=0.1)
+    advised = coated(roofed(80), printer=fine)["layer_for_cusp_mm"]
+    assert advised == pytest.approx(0.75 * 0.25)
+    ms.Printer(nozzle_mm=0.25, layer_mm=advised)
+
+
 def test_the_working_faces_are_the_pads_whole_surface_less_the_channels(
     cored: ms.Workpiece, split_up: ms.Workpiece
 ) -> None:

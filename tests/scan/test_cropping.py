@@ -189,9 +189,9 @@ def test_a_crop_that_cuts_nothing_is_refused_for_a_closed_scan_and_told_for_an_o
     [
         ({}, "nothing to cut with"),
         ({"planes": []}, "nothing to cut with"),
-        ({"planes": [((0, 0, 0), (0, 0, 0))]}, r"the normal of planes\[0\] has no length"),
-        ({"planes": [(0, 0, 0)]}, r"planes\[0\] = .* is no plane"),
-        ({"planes": [((0, 0, float("nan")), (0, 0, 1))]}, r"planes\[0\] = .* is no plane"),
+        ({"planes": [((0, 0, 0), (0, 0, 0))]}, r"the normal of planes\[1\] has no length"),
+        ({"planes": [(0, 0, 0)]}, r"planes\[1\] = .* is no plane"),
+        ({"planes": [((0, 0, float("nan")), (0, 0, 1))]}, r"planes\[1\] = .* is no plane"),
         ({"box": ((0, 0, 0), (10, 10, -10))}, "box = .* is no box"),
         ({"outline": [(0, 0), (1, 1)]}, "is no closed outline"),
         (

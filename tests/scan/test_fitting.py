@@ -379,6 +379,11 @@ def test_a_size_of_another_unit_is_refused() -> None:
         ({"girths": [{"girth_mm": 600.0}]}, "does not say where"),
         ({"girths": [{"height_mm": 300.0}]}, r"girths\[1\].girth_mm is missing"),
         ({"girths": [{"height_mm": 900.0, "girth_mm": 600.0}]}, "does not meet the scan"),
+        (
+            {"girths": [{"height_mm": 600.0, "girth_mm": 600.0}]},
+            r"girths\[1\]: its plane lies at the scan's end, at 600.0 mm .* from 0.0 to 600.0 mm",
+        ),
+        ({"girths": [{"height_mm": 0.0, "girth_mm": 600.0}]}, "at the scan's end"),
         ({"girths": [{"height": 300.0, "girth_mm": 600.0}]}, "no such key 'height'"),
         ({"lengths": [{"from": (0, 0), "to": (0, 0, 9), "length_mm": 9.0}]}, "is no point"),
         ({"girths": [640.0]}, "= 640.0 is no table"),

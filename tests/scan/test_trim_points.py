@@ -234,7 +234,7 @@ def test_a_line_that_crosses_itself_is_refused_with_the_place() -> None:
     points = ring(0.5, 4)[[0, 2, 1, 3]]
     with pytest.raises(
         BadParameter,
-        match=r"crosses itself at x .*y .*z \d.*between points 0 and 1, and between 2 and 3",
+        match=r"crosses itself at x .*y .*z \d.*between points 1 and 2, and between 3 and 4",
     ) as caught:
         crop(ball(4), points=points)
     words = caught.value.problem.split("crosses itself at ")[1].split(": ")[0].split(", ")
@@ -275,7 +275,7 @@ def test_a_margin_that_leaves_nothing_or_breaks_the_line_is_refused() -> None:
         ({"points": [(0, 0, R), (R, 0, float("nan")), (0, R, 0)]}, "points is no loop"),
         (
             {"points": [(0, 0, R), (R, 0, 0), (0, 180, 0)]},
-            r"points\[2\] = \(0, 180, 0\) lies 80 mm from the scan \(allowed 30 mm\)",
+            r"points\[3\] = \(0, 180, 0\) lies 80 mm from the scan \(allowed 30 mm\)",
         ),
         ({"points": [(0, 0, R), (R, 0, 0), (R, 0, 0.1)]}, "only 2 places more than 0.5 mm apart"),
         ({"points": ring(0.5, 4), "margin_mm": 300.0}, "margin_mm = 300.0 is out of range"),

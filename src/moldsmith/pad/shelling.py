@@ -100,8 +100,8 @@ def shell(
 
     Raises
     ------
-    BadParameter : a size out of range, thicker than the body is deep, no trim line, a
-        point off the scan, limits that contradict each other
+    BadParameter : a size out of range, no trim line, a point off the scan, limits that
+        contradict each other. A body less deep than the pad is filled, and told as above
     BadScan : the form's file cannot be used
     """
     try:

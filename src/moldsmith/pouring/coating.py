@@ -25,6 +25,7 @@ _HIGH = 0.98  # share of the area that a 'greatest' step covers: single slivers 
 _WAXED, _WAX_DRY_H = 3, 0.33  # coats of release, hours each dries: from memory
 _TIGHT = 2  # coats of a sealer that close a print's pores: common practice
 _SLACK_MM = 0.03
+_LAYER_SHARE = 0.75  # of the nozzle's bore, the highest layer that prints well: common practice
 _LINE_SHARE = 0.3  # of the outer line that sanding may take: from memory
 
 
@@ -101,7 +102,7 @@ def coat(
     steps = _schedule(_SEALERS[sealer], entered, high, float(area.sum()), material, grits)
     planned = sum(step["thickness_mm"] for step in steps if step["stays"])
     lean = np.degrees(np.arccos(min(high / printer.layer_mm, 1.0)))
-    advice = float(layer_for_cusp_mm(lean, cusp_mm))
+    advice = float(layer_for_cusp_mm(lean, cusp_mm, _LAYER_SHARE * printer.nozzle_mm))
     figures: dict[str, Any] = {
         "steps": steps,
         "hours": round(sum(step["hours"] for step in steps), 2),

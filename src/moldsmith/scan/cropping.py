@@ -92,7 +92,7 @@ def crop(
     _check(planes, box, outline, points, keep, round_mm)
     _check_line(points, inside, mirror, margin_mm)
     vertices, faces = np.asarray(scan.vertices), np.asarray(scan.faces)
-    fields: list[Field] = [half_space(p, f"planes[{i}]") for i, p in enumerate(planes or ())]
+    fields: list[Field] = [half_space(p, f"planes[{k}]") for k, p in enumerate(planes or (), 1)]
     fields += box_planes(box) if box is not None else []
     along = None
     if outline is not None:

@@ -16,11 +16,13 @@ Ints = NDArray[np.int64]
 SAME_MM = 1e-5
 
 
-def refuse_crossing(vertices: Floats, faces: Ints, line: Floats, face: Ints, leg: Ints) -> None:
+def refuse_crossing(
+    vertices: Floats, faces: Ints, line: Floats, face: Ints, leg: Ints, numbers: Ints
+) -> None:
     """`BadParameter` with the place where a closed line (k, 3) crosses or touches itself.
 
     face (k,) : that segment i, from point i to the next, lies in
-    leg (k,) : between which two of the given points it runs
+    leg (k,) : between which two of the points it runs; numbers : what each of them is called
     """
     one, two, place = _touching(line)
     if len(one) == 0:
@@ -28,12 +30,11 @@ def refuse_crossing(vertices: Floats, faces: Ints, line: Floats, face: Ints, leg
     if len(one) == 0:
         return
     x, y, z = place[0].round(1).tolist()
-    last = int(leg.max()) + 1
-    first, second = sorted((int(leg[one[0]]), int(leg[two[0]])))
+    legs = sorted((int(leg[one[0]]), int(leg[two[0]])))
+    (a, b), (c, d) = ((numbers[k], numbers[(k + 1) % len(numbers)]) for k in legs)
     raise BadParameter(
         f"the trim line crosses itself at x {x:g}, y {y:g}, z {z:g}: between points "
-        f"{first} and {(first + 1) % last}, and between {second} and {(second + 1) % last}, "
-        "counted from 0",
+        f"{a} and {b}, and between {c} and {d}, counted from 1",
         "Give the points in the order the line runs, or move the points there apart",
     )
 

@@ -53,6 +53,7 @@ HEIGHT_MM, SMALL_GIRTH_MM, LARGE_GIRTH_MM, SEGMENT_MM = 4.0, 4.0, 9.0, 5.0
 LARGE_FROM_MM = 500.0
 
 _ALIKE = 0.6  # the second section of a plane, by area, from which on 'the larger' tells nothing
+_END_MM = 1.0  # a girth nearer to the scan's end is none: the plane touches, or slips off
 _GAP = 0.1  # of an outline's length that may be missing: a tape bridges it
 
 
@@ -149,7 +150,14 @@ def measured_mm(target: Target, scan: trimesh.Trimesh) -> tuple[float, Target]:
     """What the scan measures where the target's points are, and the target on that outline."""
     if target.kind != "girth":
         return target.size(target.points)[0], target
-    outlines = _outlines(scan, target.centre, target.normal, target.label)
+    try:
+        outlines = _outlines(scan, target.centre, target.normal, target.label)
+    except BadParameter as error:  # it met the scan as given: its numbers would tell nothing
+        raise BadParameter(
+            f"{target.label}: the girth slips off the scan, or into an opening of it, as the scan "
+            "is made the wearer's size",
+            "Give a place farther from the scan's ends and openings",
+        ) from error
     middles = np.array([line.mean(axis=0) for line in outlines])
     nearest = int(np.argmin(np.linalg.norm(middles - target.centre, axis=1)))
     outline = outlines[nearest]
@@ -171,9 +179,22 @@ def _girth(scan: trimesh.Trimesh, given: Given, label: str, axes: Floats) -> Tar
             f"{label} does not say where it is taken",
             "Give height_mm, or at = (x, y, z) and, if it is not level, normal",
         )
+    _refuse_end(scan, point, normal, label)
     outlines = _outlines(scan, point, normal, label)
     line = _about(outlines, point) if "at" in given else _largest(outlines, label, axes)
     return Target(label, "girth", wanted, line, normal)
+
+
+def _refuse_end(scan: trimesh.Trimesh, point: Floats, normal: Floats, label: str) -> None:
+    """`BadParameter` for a plane that only touches the scan: no tape lies round its end."""
+    heights, level = scan.vertices @ normal, float(point @ normal)
+    low, high = float(heights.min()), float(heights.max())
+    if min(abs(level - low), abs(level - high)) < _END_MM:
+        raise BadParameter(
+            f"{label}: its plane lies at the scan's end, at {level:.1f} mm along its normal, where "
+            f"the scan reaches from {low:.1f} to {high:.1f} mm",
+            f"Give a place {_END_MM:g} mm or more inside, in the scan's coordinates",
+        )
 
 
 def _outlines(

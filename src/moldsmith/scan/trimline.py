@@ -82,10 +82,10 @@ def trim_line(
         crosses itself or does not part the surface, nothing left inside
     """
     index = SurfaceIndex(vertices, faces, _spacing(vertices, faces))
-    snapped, face, weights, off = _on_surface(index, points)
+    snapped, face, weights, off, numbers = _on_surface(index, points)
     line, leg = _loop(vertices, faces, snapped, face, weights)
     middles = (line + np.roll(line, -1, axis=0)) / 2
-    refuse_crossing(vertices, faces, line, index.closest(middles).face, leg)
+    refuse_crossing(vertices, faces, line, index.closest(middles).face, leg, numbers)
     near_mm = 2 * _longest_edge(vertices, faces, line)
     reach = max(near_mm, round_mm, 1.5 * STEP_MM)
     travel = round_mm + abs(margin_mm) + reach
@@ -182,8 +182,8 @@ def _ways(round_mm: float, margin_mm: float) -> list[float]:
     return [-round_mm, 2 * round_mm, margin_mm - round_mm]
 
 
-def _on_surface(index: SurfaceIndex, points: Any) -> tuple[Floats, Ints, Floats, Floats]:
-    """Nearest points of the surface: place, face, weights, and how far off they were."""
+def _on_surface(index: SurfaceIndex, points: Any) -> tuple[Floats, Ints, Floats, Floats, Ints]:
+    """Nearest points of the surface: place, face, weights; how far off all were; their numbers."""
     try:
         given = np.asarray(points, dtype=float)
     except (TypeError, ValueError):
@@ -197,7 +197,7 @@ def _on_surface(index: SurfaceIndex, points: Any) -> tuple[Floats, Ints, Floats,
     if found.distance[worst] > NEAR_MM:
         x, y, z = given[worst].round(1).tolist()
         raise BadParameter(
-            f"points[{worst}] = ({x:g}, {y:g}, {z:g}) lies {found.distance[worst]:.0f} mm from "
+            f"points[{worst + 1}] = ({x:g}, {y:g}, {z:g}) lies {found.distance[worst]:.0f} mm from "
             f"the scan (allowed {NEAR_MM:g} mm)",
             "Give points on or near the scan, in mm and in its coordinates",
         )
@@ -208,7 +208,8 @@ def _on_surface(index: SurfaceIndex, points: Any) -> tuple[Floats, Ints, Floats,
             f"points has only {int(kept.sum())} places more than {APART_MM:g} mm apart",
             "Give three or more points round what is to be cut out",
         )
-    return found.point[kept], found.face[kept], found.weights[kept], found.distance
+    numbers = np.flatnonzero(kept) + 1
+    return found.point[kept], found.face[kept], found.weights[kept], found.distance, numbers
 
 
 def _loop(
