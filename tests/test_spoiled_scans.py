@@ -7,6 +7,7 @@ least 95 % end in a pad, and none hangs.
 from __future__ import annotations
 
 import faulthandler
+import os
 import tempfile
 from collections import Counter
 from collections.abc import Sequence
@@ -15,6 +16,7 @@ from dataclasses import dataclass
 from functools import cache
 from multiprocessing import get_context
 from pathlib import Path
+from unittest import mock
 
 import fast_simplification
 import numpy as np
@@ -195,7 +197,9 @@ def table(outcomes: Sequence[Outcome]) -> str:
 @pytest.fixture(scope="module")
 def outcomes() -> list[Outcome]:
     fetched_wheel()  # once, before the workers want it
-    with ProcessPoolExecutor(2, mp_context=get_context("spawn")) as pool:
+    # Each worker has its core: threads of the matrix library would only wait for each other.
+    alone = mock.patch.dict(os.environ, OPENBLAS_NUM_THREADS="1")
+    with alone, ProcessPoolExecutor(2, mp_context=get_context("spawn")) as pool:
         return list(pool.map(worked, range(SCANS), chunksize=6))
 
 
