@@ -12,6 +12,8 @@ from hypothesis import strategies as st
 from scipy.spatial import cKDTree
 
 import moldsmith as ms
+from moldsmith.geometry.offset import Sheet
+from moldsmith.pad.building import closed_pad
 from moldsmith.pad.thickness import tapered_thickness
 from shapes import brute_distance, cap, heightfield, manifold_and_oriented, patched
 
@@ -123,6 +125,18 @@ def test_a_pad_thicker_than_the_body_is_deep_is_refused_with_the_depth() -> None
     bowl = cap(20, 88, 30)
     with pytest.raises(ms.BadParameter, match="thickness_mm = 30 is more than the body is deep"):
         shelled(bowl, thickness_mm=30, taper_mm=0, edge_mm=30, cell_mm=2)
+
+
+def test_an_outer_face_that_tears_is_refused_with_the_place() -> None:
+    """As over lids that noise has folded: here a hole is cut into a sound one."""
+    patch = heightfield(lambda x, y: 0 * x, (40, 40), 2)
+    vertices = np.asarray(patch.vertices) + np.array([0, 0, 5])
+    faces = np.asarray(patch.faces)
+    hole = np.linalg.norm(vertices[faces].mean(axis=1)[:, :2] - [8, -6], axis=1) < 4
+    sheet = Sheet(vertices, faces[~hole], np.zeros(len(vertices)), 0)
+    wanted = np.full(len(patch.vertices), 5.0)
+    with pytest.raises(ms.CannotBuild, match=r"tears at x 8, y -6, z 5.*smooth, feature_mm"):
+        closed_pad(patch, sheet, "outward", wanted, wanted)
 
 
 @pytest.mark.parametrize(

@@ -33,7 +33,7 @@ def closed_pad(
     Raises
     ------
     BadParameter : thicker than the body is deep
-    CannotBuild : the two faces do not close
+    CannotBuild : the offset face tears over a fold of the scan, or the two faces do not close
     """
     face = np.asarray(patch.faces)
     face = face if side == "inward" else face[:, ::-1]
@@ -43,6 +43,9 @@ def closed_pad(
         rims, ends = border_loops(face), border_loops(back)
     except ValueError as error:
         raise _too_thick(patch, wanted, depth, str(error)) from error
+    if side == "outward" and len(ends) > len(rims):
+        # Outward a pad may be thicker than a hollow is wide: the scan is at fault, as a rule.
+        raise _torn(min((vertices[end] for end in ends), key=len))
     if len(rims) != len(ends):
         raise _too_thick(patch, wanted, depth, f"{len(ends)} rims for {len(rims)} trim lines")
     bands = [zip_loops(vertices, rim, end) for rim, end in _paired(vertices, rims, ends)]
@@ -99,6 +102,17 @@ def _paired(vertices: Floats, rims: list[Ints], ends: list[Ints]) -> list[tuple[
         gaps = [float(tree.query(vertices[end])[0].mean()) for end in left]
         pairs.append((rim, left.pop(int(np.argmin(gaps)))))
     return pairs
+
+
+def _torn(tear: Floats) -> CannotBuild:
+    """tear (n, 3) : the border of the smallest hole"""
+    x, y, z = tear.mean(axis=0)
+    return CannotBuild(
+        f"the pad's outer face tears at x {x:.0f}, y {y:.0f}, z {z:.0f}: under it the scan folds "
+        "over itself, as noise makes a lid or a lip do, or closes up over a hollow",
+        "Smooth the scan before shell (smooth, feature_mm = 5), or choose another thickness_mm "
+        "or cell_mm",
+    )
 
 
 def _too_thick(
