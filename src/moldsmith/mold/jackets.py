@@ -24,7 +24,7 @@ from ..workpiece import Workpiece
 from .roofs import Ceiling, Roof, roof_under
 from .stiffness import INFILL, SKIN_MM
 
-__all__ = ["Jacket", "as_blocks", "filled", "jacketed"]
+__all__ = ["Jacket", "as_blocks", "filled", "filled_over", "is_hollow", "jacketed"]
 
 Floats = NDArray[np.float64]
 Box: TypeAlias = tuple[float, float, float, float]
@@ -125,12 +125,13 @@ def filled(
     alone: only what `block` had hollowed out is filled.
     """
     discs = [shapely.Point(x, y).buffer(radius) for x, y, radius in places]
-    return _filled_over(piece, name, body, shapely.union_all(discs))
+    return filled_over(piece, name, body, shapely.union_all(discs))
 
 
-def _filled_over(
+def filled_over(
     piece: Workpiece, name: str, body: solid.Solid, region: shapely.Geometry
 ) -> solid.Solid:
+    """`filled` over a region of the plan."""
     cells = _recorded(piece, name)
     if not cells or region.is_empty:
         return body
@@ -157,6 +158,11 @@ def _widened(corners: Floats) -> Floats:
     return np.asarray((corners[:, None] + steps).reshape(-1, 3))
 
 
+def is_hollow(piece: Workpiece, name: str) -> bool:
+    """Whether that body is a jacket."""
+    return bool(_recorded(piece, name))
+
+
 def as_blocks(piece: Workpiece, names: Sequence[str]) -> Workpiece:
     """The piece with its jackets filled up, to find places by as in solid blocks.
 
@@ -164,7 +170,7 @@ def as_blocks(piece: Workpiece, names: Sequence[str]) -> Workpiece:
     """
     plan = shapely.Polygon(piece.record("block")["figures"]["outline_plan"])
     full = {
-        name: solid.printable(_filled_over(piece, name, solid.from_mesh(piece.body(name)), plan))
+        name: solid.printable(filled_over(piece, name, solid.from_mesh(piece.body(name)), plan))
         for name in names
         if _recorded(piece, name)
     }

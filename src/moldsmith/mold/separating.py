@@ -24,13 +24,15 @@ class Separated:
     """What the cutting of one body gave.
 
     joints : numbers of the low and the high part, and the keys between them; weak : cuts
-    with fewer keys than hold; changed : cuts that could not have the joint asked for
+    with fewer keys than hold; changed : cuts that could not have the joint asked for;
+    filled : rectangles of the plan over which a jacket's hollow is full again
     """
 
     parts: list[solid.Solid]
     joints: list[tuple[int, int, Cut]] = field(default_factory=list)
     weak: list[Cut] = field(default_factory=list)
     changed: list[Cut] = field(default_factory=list)
+    filled: list[tuple[float, float, float, float]] = field(default_factory=list)
 
 
 def separate(

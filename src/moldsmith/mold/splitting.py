@@ -31,7 +31,8 @@ from .keying import Joint
 from .keys import Key, Peg, peg_solid, socket_solid
 from .labels import Labels, OuterFaces, labelled, place_label
 from .part_limits import PartLimits, cut_within
-from .separating import Separated, separate
+from .refilling import separate_filled
+from .separating import Separated
 from .sheet_lids import cut_from_sheet, drilled, key_hole
 from .side_joints import carried_joints, key_places
 
@@ -137,6 +138,8 @@ def split(
         opening_side = 1 if turned else -1
         cut_up = partial(
             _cut_up,
+            piece,
+            name,
             body,
             printer=printer,
             keep_out=keep_out,
@@ -159,6 +162,11 @@ def split(
         ]
         findings += [_few_keys(name, cut, body) for cut in result.weak]
         findings += [_changed(name, cut, joint) for cut in result.changed]
+        findings += [
+            _boltless(names[low], names[high])
+            for low, high, cut in result.joints
+            if cut.joint == "bolted" and not any(isinstance(key, SeamBolt) for key in cut.keys)
+        ]
     if labels != "none":
         findings += [_no_label(row["body"]) for row in rows if row["label"] is None]
     findings += limits.findings(rows)
@@ -172,6 +180,7 @@ def split(
         "hardware": hardware_list(key for item in meetings for key in item.keys),
         "objective": objective,
         "clearance_mm": clearance_mm,
+        "filled": {name: cut.separated.filled for name, cut in of_body.items()},
         "bodies_cm3": {
             name: round(solid.volume_mm3(body) / 1000, 4) for name, body in bodies.items()
         },
@@ -180,6 +189,8 @@ def split(
 
 
 def _cut_up(
+    piece: Workpiece,
+    name: str,
     body: solid.Solid,
     most_mm3: float,
     *,
@@ -190,7 +201,7 @@ def _cut_up(
     keyed: tuple[float, Joint, int],
 ) -> tuple[list[Cut], Separated] | None:
     cuts = place_cuts(body, printer, keep_out, objective, fine=fine, most_mm3=most_mm3)
-    return None if cuts is None else (cuts, separate(body, cuts, *keyed))
+    return None if cuts is None else (cuts, separate_filled(piece, name, body, cuts, *keyed))
 
 
 def _fine_face(piece: Workpiece, over: bool) -> FineFace:
@@ -347,6 +358,11 @@ def _changed(name: str, cut: Cut, joint: str) -> Finding:
     else:
         why = f"{place} has no room for {named} and got pegs: make wall_mm and floor_mm larger"
     return Finding("joint-changed", "note", why, name)
+
+
+def _boltless(low: str, high: str) -> Finding:
+    text = f"{low} and {high} found no room for a bolt in their seam: hold them with a strap"
+    return Finding("joint-changed", "note", text, low)
 
 
 def _labelled(
