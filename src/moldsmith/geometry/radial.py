@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from ..errors import CannotBuild
 from . import solid
+from .hollows import Hollows, hollows
 
 __all__ = ["TURNS", "RadialMap", "held_mm", "radial_map"]
 
@@ -25,12 +26,13 @@ class RadialMap:
 
     z (r,) : heights of the rows; middle (r, 2) : the axis there;
     reach (r, 360) : the outermost distance in each direction, column k at k degrees;
-    0 in rows above or below the solid
+    0 in rows above or below the solid; hollows : what lies hidden behind the outermost
     """
 
     z: Floats
     middle: Floats
     reach: Floats
+    hollows: Hollows
 
     @property
     def step_mm(self) -> float:
@@ -49,17 +51,23 @@ def radial_map(body: solid.Solid, low_mm: float, high_mm: float, step_mm: float)
     """The solid's map between two heights, at most `step_mm` apart.
 
     The axis is one upright line if one lies well inside all sections, else it runs
-    through their middles. `CannotBuild` where a section falls into several parts.
+    through their middles. `CannotBuild` where a section falls into several parts, or where
+    there is none: a solid turned inside out has no inside.
     """
     rows = int(np.ceil((high_mm - low_mm) / step_mm)) + 1
     z = np.linspace(low_mm, high_mm, rows)
     # Just inside at both ends: a section in the plane of an end is any or none.
     sections = [_outline(solid.section(body, float(h)), float(h)) for h in _inset(z)]
+    if all(outline is None for outline in sections):
+        raise CannotBuild(
+            f"no level section between z {low_mm:.0f} and {high_mm:.0f} has an inside: the "
+            "surface is turned inside out",
+            "Put the scan through heal, which turns it outward",
+        )
     middle = _axis(sections)
-    reach = np.array(
-        [_reach(outline, place) for outline, place in zip(sections, middle, strict=True)]
-    )
-    return RadialMap(z, middle, reach)
+    rings = [None if outline is None else _ring(outline) for outline in sections]
+    reach = np.array([_reach(ring, place) for ring, place in zip(rings, middle, strict=True)])
+    return RadialMap(z, middle, reach, hollows(rings, middle, reach))
 
 
 def _inset(z: Floats) -> Floats:
@@ -101,11 +109,15 @@ def _axis(sections: list[shapely.Polygon | None]) -> Floats:
     return np.stack([np.convolve(padded[:, k], kernel, mode="valid") for k in (0, 1)], axis=1)
 
 
-def _reach(outline: shapely.Polygon | None, middle: Floats) -> Floats:
+def _ring(outline: shapely.Polygon) -> Floats:
+    return np.asarray(outline.exterior.segmentize(_STEP_MM).coords)[:-1]
+
+
+def _reach(outline: Floats | None, middle: Floats) -> Floats:
     """Outermost distance of an outline from a place, a value a degree."""
     if outline is None:
         return np.zeros(TURNS)
-    ring = np.asarray(outline.exterior.segmentize(_STEP_MM).coords)[:-1] - middle
+    ring = outline - middle
     column = np.rint(np.degrees(np.arctan2(ring[:, 1], ring[:, 0]))).astype(np.int64) % TURNS
     reach = np.zeros(TURNS)
     np.maximum.at(reach, column, np.linalg.norm(ring, axis=1))

@@ -62,19 +62,43 @@ class Surface:
 
     def strain(self, direction_deg: float) -> Floats:
         """How far each cell of the reduced grid is held, in parts of what it may."""
-        rows = self.rows
+        rows, hidden = self.rows, self.map.hollows
         reach, rigid = self.map.reach[rows], self.rigid[rows]
-        return self._strain(reach, rigid, direction_deg)[:, ::_EVERY_DEG]
+        strain = np.ascontiguousarray(self._strain(reach, rigid, direction_deg)[:, ::_EVERY_DEG])
+        at = np.clip(np.searchsorted(rows, hidden.row), 0, len(rows) - 1)
+        cells = at, hidden.column // _EVERY_DEG
+        np.maximum.at(strain, cells, self._hidden_mm(direction_deg) / self.permitted_mm)
+        return strain
 
     def full_strain(self, direction_deg: float, *, calm: bool = False) -> Floats:
         """The same (r, 360) for every place of the map, or of its calm form."""
-        return self._strain(self.calm_mm if calm else self.map.reach, self.rigid, direction_deg)
+        reach = self.calm_mm if calm else self.map.reach
+        strain = self._strain(reach, self.rigid, direction_deg)
+        return self._with_hidden(strain, direction_deg, self.permitted_mm)
 
     def depth_mm(self, direction_deg: float) -> Floats:
         """How far (r, 360) each place is held: a print by prints, the casting by anything."""
         soft = held_mm(self.map.reach, direction_deg)
         hard = held_mm(np.where(self.rigid, self.map.reach, 0.0), direction_deg)
-        return np.where(self.rigid & (hard / self.rigid_mm > soft / self.permitted_mm), hard, soft)
+        depth = np.where(self.rigid & (hard / self.rigid_mm > soft / self.permitted_mm), hard, soft)
+        return self._with_hidden(depth, direction_deg, 1.0)
+
+    def _with_hidden(self, values: Floats, direction_deg: float, limit_mm: float) -> Floats:
+        """Values (r, 360) at least as great as what hollows behind hooks are held by."""
+        hidden = self.map.hollows
+        held = self._hidden_mm(direction_deg) / limit_mm
+        np.maximum.at(values, (hidden.row, hidden.column), held)
+        return values
+
+    @cached_property
+    def _known(self) -> dict[float, Floats]:
+        return {}
+
+    def _hidden_mm(self, direction_deg: float) -> Floats:
+        """How far hollows behind hooks are held; kept, since a search asks for it often."""
+        if direction_deg not in self._known:
+            self._known[direction_deg] = self.map.hollows.held_mm(direction_deg)
+        return self._known[direction_deg]
 
     def _strain(self, reach: Floats, rigid: Mask, direction_deg: float) -> Floats:
         soft = held_mm(reach, direction_deg) / self.permitted_mm
