@@ -259,37 +259,37 @@ def test_every_step_of_the_assembly_is_free_along_its_way(
         )
 
 
-def test_the_cavity_face_runs_on_over_a_seam(made: dict[str, ms.Workpiece]) -> None:
-    for kind in ("dovetail",):
-        piece = made[kind]
-        pad = reread(piece, "pad")
-        joints = [joint for joint in figures(piece)["joints"] if joint["kind"] == "cut"]
-        upright = [joint for joint in joints if joint["axis"] in ("x", "y")]
-        assert upright
-        for joint in upright[:2]:
-            axis = "xyz".index(joint["axis"])
-            curves = []
-            for side, sign in (("low", -1.0), ("high", 1.0)):
-                origin = np.zeros(3)
-                origin[axis] = joint["at_mm"] + sign * 0.01
-                mesh = reread(piece, joint[side])
-                section = mesh.section(plane_origin=origin, plane_normal=np.eye(3)[axis])
-                keep = [k for k in range(3) if k != axis]
-                points = np.concatenate(
-                    [
-                        shapely.LineString(line[:, keep]).segmentize(1.0).coords
-                        for line in section.discrete
-                    ]
-                )
-                lines = [line[:, keep] for line in section.discrete]
-                curves.append((shapely.MultiLineString(lines), points))
-            for (_, points), (other, _) in (curves, curves[::-1]):
-                spread = np.zeros((len(points), 3))
-                spread[:, [k for k in range(3) if k != axis]] = points
-                spread[:, axis] = joint["at_mm"]
-                fine = points[distance_to(pad, spread)[0] < 0.03]
-                assert len(fine) > 10
-                assert shapely.distance(shapely.points(fine), other).max() < 0.05
+@pytest.mark.parametrize("kind", KINDS)
+def test_the_cavity_face_runs_on_over_a_seam(made: dict[str, ms.Workpiece], kind: str) -> None:
+    piece = made[kind]
+    pad = reread(piece, "pad")
+    joints = [joint for joint in figures(piece)["joints"] if joint["kind"] == "cut"]
+    upright = [joint for joint in joints if joint["axis"] in ("x", "y")]
+    assert upright
+    for joint in upright[:2]:
+        axis = "xyz".index(joint["axis"])
+        curves = []
+        for side, sign in (("low", -1.0), ("high", 1.0)):
+            origin = np.zeros(3)
+            origin[axis] = joint["at_mm"] + sign * 0.01
+            mesh = reread(piece, joint[side])
+            section = mesh.section(plane_origin=origin, plane_normal=np.eye(3)[axis])
+            keep = [k for k in range(3) if k != axis]
+            points = np.concatenate(
+                [
+                    shapely.LineString(line[:, keep]).segmentize(1.0).coords
+                    for line in section.discrete
+                ]
+            )
+            lines = [line[:, keep] for line in section.discrete]
+            curves.append((shapely.MultiLineString(lines), points))
+        for (_, points), (other, _) in (curves, curves[::-1]):
+            spread = np.zeros((len(points), 3))
+            spread[:, [k for k in range(3) if k != axis]] = points
+            spread[:, axis] = joint["at_mm"]
+            fine = points[distance_to(pad, spread)[0] < 0.03]
+            assert len(fine) > 10
+            assert shapely.distance(shapely.points(fine), other).max() < 0.05
 
 
 def ceilings_mm2(
