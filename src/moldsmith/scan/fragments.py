@@ -7,7 +7,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ..geometry import topology
 from ..workpiece import Finding, Vector
 
 __all__ = ["sort_out"]
@@ -20,14 +19,15 @@ LEVEL = 0.9  # cosine of a floor's tilt from level
 
 
 def sort_out(
-    vertices: Floats, faces: Ints, share: float, up: Floats
+    vertices: Floats, faces: Ints, number: int, label: Ints, share: float, up: Floats
 ) -> tuple[NDArray[np.bool_], dict[str, Any], list[Finding]]:
     """Which faces (m,) belong to the body, with figures and findings on the rest.
+
+    number, label (m,) : how many pieces there are, and of which one each face is
 
     The largest piece that is no floor patch is kept, and every other of at least
     `share` of its area.
     """
-    number, label = topology.components(faces)
     corners = vertices[faces]
     cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     areas = np.linalg.norm(cross, axis=1) / 2
@@ -41,8 +41,8 @@ def sort_out(
     largest = body[np.argmax(size[body])]
     kept = [int(part) for part in body if size[part] >= share * size[largest] or part == largest]
     figures = {
-        "pieces_found": int(number),
-        "fragments_dropped": int(number) - len(kept) - len(floors),
+        "pieces_found": number,
+        "fragments_dropped": number - len(kept) - len(floors),
         "floor_patches_dropped": len(floors),
     }
     findings = [_floor_finding(vertices, faces[label == part]) for part in floors]

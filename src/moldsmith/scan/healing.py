@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from ..errors import BadParameter, BadScan
 from ..geometry import holes, orientation, topology
 from ..geometry.clipping import corner_angles
+from ..geometry.deviation import faulty
 from ..geometry.reduction import reduced
 from ..stage import stage
 from ..workpiece import Finding, Vector, Workpiece
@@ -101,10 +102,11 @@ def heal(
     _make_manifold(surface)
     findings = _drop_layers(surface)
     findings += _resurface(surface, resurface, resolution_mm, crowded / edges)
-    findings += _drop_loose(surface, fragment_share, np.asarray(piece.frame.up))
-    findings += _face_outward(surface)
+    label, more = _drop_loose(surface, fragment_share, np.asarray(piece.frame.up))
+    findings += more + _face_outward(surface, label)
     findings += _fill_holes(surface, max_hole_mm)
-    _make_manifold(surface)
+    if faulty(surface.faces, len(surface.vertices)).any():  # two holes' fillings may meet
+        _make_manifold(surface)
     _reduce(surface, reduce_mm)
     surface.vertices, moved = topology.pulled_apart(surface.vertices, surface.faces, APART_MM)
     surface.counts["vertices_pulled_apart"] = moved
@@ -251,19 +253,20 @@ def _reduce(surface: _Surface, reduce_mm: float) -> None:
     surface.counts["reduction_deviation_mm"] = round(deviation, 5)
 
 
-def _drop_loose(surface: _Surface, share: float, up: Floats) -> list[Finding]:
-    keep, figures, findings = sort_out(surface.vertices, surface.faces, share, up)
+def _drop_loose(surface: _Surface, share: float, up: Floats) -> tuple[Ints, list[Finding]]:
+    """Fragments and the floor go; gives the number of the piece each face left belongs to."""
+    number, label = topology.components(surface.faces)
+    keep, figures, findings = sort_out(surface.vertices, surface.faces, number, label, share, up)
     surface.counts |= figures
     surface.vertices, surface.faces = topology.compact(surface.vertices, surface.faces[keep])
-    return findings
+    return label[keep], findings
 
 
-def _face_outward(surface: _Surface) -> list[Finding]:
+def _face_outward(surface: _Surface, label: Ints) -> list[Finding]:
     """Each piece is turned so that it encloses a positive volume, its openings thought closed."""
     vertices, faces = surface.vertices, np.array(surface.faces)
     findings = []
-    number, label = topology.components(faces)
-    for part in range(number):
+    for part in np.flatnonzero(np.bincount(label)).tolist():
         rows = np.flatnonzero(label == part)
         own_vertices, own = topology.compact(vertices, faces[rows])
         volume = orientation.capped_volume(own_vertices, own)
