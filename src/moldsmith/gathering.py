@@ -9,7 +9,7 @@ import trimesh
 from numpy.typing import ArrayLike
 
 from .errors import CannotBuild
-from .geometry import stl
+from .geometry import solid, stl
 from .printing.parts import listed_parts
 from .printing.pose import laid
 from .summary import Part
@@ -51,13 +51,21 @@ def gather(piece: Workpiece, folder: Path) -> tuple[Part, ...]:
 
 
 def posed(mesh: trimesh.Trimesh, pose: ArrayLike) -> trimesh.Trimesh:
-    """The mesh moved by the rigid 4 x 4 `pose` and set on z = 0, as its STL will be read back."""
+    """The mesh moved by the rigid 4 x 4 `pose` and set on z = 0, as its STL will be read back.
+
+    What was closed where the part was made may not be elsewhere, as float32 is coarser far from
+    0: its shortest edges are then collapsed, by a micrometre or some.
+    """
     vertices = np.array(laid(mesh, pose).vertices)
     vertices[vertices[:, 2] < _ON_BED_MM, 2] = 0.0
     rounded, faces = stl.decode(stl.encode(vertices, mesh.faces))
     # Corners that rounding made one leave triangles without area behind.
     flat = (np.diff(np.sort(faces, axis=1), axis=1) == 0).any(axis=1)
-    return frozen_mesh(rounded, faces[~flat])
+    read = frozen_mesh(rounded, faces[~flat])
+    if read.is_watertight or not mesh.is_watertight:
+        return read
+    closed = solid.printable(solid.from_arrays(vertices, mesh.faces))
+    return frozen_mesh(np.array(closed.vertices), np.array(closed.faces))
 
 
 def _part(piece: Workpiece, body: str, mesh: trimesh.Trimesh, folder: Path) -> Part:
