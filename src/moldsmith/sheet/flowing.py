@@ -59,11 +59,10 @@ def told(section: Section, number: int) -> list[Flowable]:
     blocks = [_block(block) for block in section.blocks]
     parts = [flowable for block in blocks for flowable in block]
     head = heading(str(number), section.title)
-    last = parts.pop() if parts and isinstance(parts[-1], Spacer) else Spacer(0, 0)
-    need = _HEAD_MM + _height_mm(parts)
-    if not section.whole or need > HEIGHT_MM:
+    last = isinstance(parts[-1], Spacer) if parts else False
+    need = _HEAD_MM + _height_mm(parts[:-1] if last else parts) if section.whole else HEIGHT_MM + 1
+    if need > HEIGHT_MM:
         need = _HEAD_MM + _first_mm(section, blocks)
-    parts.append(last)
     return [CondPageBreak(need * mm), head, *parts]
 
 

@@ -206,7 +206,9 @@ def _wearer(page: _Page, piece: Workpiece) -> list[Shape]:
 
 
 def _free_place(page: _Page, piece: Workpiece) -> Floats:
-    """Where in the plan the arrow and its words are farthest from vents and sprues."""
+    """Beside the plan, or where in it the arrow is farthest from vents and sprues."""
+    if page.left > _WORDS_MM + 4:
+        return np.array([2.0, page.height / 2])
     rows = [row for _, row in numbered_vents(piece)]
     rows += figures(piece, "channels").get("sprues") or ()
     low, inner = np.array([page.left, _ROOM_MM]), page.inner

@@ -107,53 +107,58 @@ def _nearest(screen: Floats, width: int, height: int) -> tuple[Floats, Ints]:
     """Depth and number of the nearest triangle at each pixel; -inf and -1 where there is none."""
     best = np.full(width * height, -np.inf)
     face = np.full(width * height, -1, dtype=np.int64)
-    for rows in _chunks(*_spans(screen, width, height)):
-        triangle, row, left, count = rows
+    for triangle, row, left, count in _chunks(*_spans(screen, width, height)):
+        rise, level = _depths(screen, triangle, row)
         place = np.repeat(np.arange(len(count)), count)
-        step = np.arange(len(place)) - np.repeat(np.cumsum(count) - count, count)
-        x, y, owner = left[place] + step, row[place], triangle[place]
-        a, b, c = _depth_planes(screen, owner)
-        z = a * (x + 0.5) + b * (y + 0.5) + c
-        pixel = y * width + x
+        x = np.arange(len(place)) + (left - np.cumsum(count) + count)[place]
+        z = rise[place] * (x + 0.5) + level[place]
+        pixel = (row * width)[place] + x
         # Of equal places the triangle of the lowest number is kept.
         before = best[pixel]
         np.maximum.at(best, pixel, z)
-        nearer = (z == best[pixel]) & (z > before)
-        pixel, owner = pixel[nearer], owner[nearer]
+        nearer = np.flatnonzero((z == best[pixel]) & (z > before))
+        pixel, owner = pixel[nearer], triangle[place[nearer]]
         face[pixel] = len(screen)
         np.minimum.at(face, pixel, owner)
     return best.reshape(height, width), face.reshape(height, width)
 
 
 def _spans(screen: Floats, width: int, height: int) -> tuple[Ints, Ints, Ints, Ints]:
-    """The rows of pixels of each triangle: triangle, row, first column, number of columns."""
-    one, two, three = (screen[:, k, :2] for k in range(3))
-    size = (width, height)
-    low = np.minimum(np.minimum(one, two), three)
-    low = np.clip(np.ceil(low - 0.5), 0, size).astype(np.int64)
-    high = np.maximum(np.maximum(one, two), three)
-    high = np.clip(np.ceil(high - 0.5), 0, size).astype(np.int64)
+    """The rows of pixels of each triangle: triangle, row, first column, number of columns.
+
+    Ordered by triangle.
+    """
+    x, y = (np.ascontiguousarray(screen[:, :, axis].T) for axis in (0, 1))
+    low_x, high_x = _pixels(x.min(axis=0), width), _pixels(x.max(axis=0), width)
+    low_y, high_y = _pixels(y.min(axis=0), height), _pixels(y.max(axis=0), height)
     # Of the others no pixel's middle is within.
-    live = np.flatnonzero((high[:, 0] > low[:, 0]) & (high[:, 1] > low[:, 1]))
-    top = low[live, 1]
-    rows = high[live, 1] - top
+    live = np.flatnonzero((high_x > low_x) & (high_y > low_y))
+    top = low_y[live]
+    rows = high_y[live] - top
     place = np.repeat(np.arange(len(live)), rows)
     triangle = live[place]
-    row = top[place] + np.arange(len(place)) - np.repeat(np.cumsum(rows) - rows, rows)
+    row = np.arange(len(place)) + (top - np.cumsum(rows) + rows)[place]
     middle = row + 0.5
+    x, y = x[:, triangle], y[:, triangle]
+    over = y <= middle
     left, right = np.full(len(row), np.inf), np.full(len(row), -np.inf)
-    for start, end in ((0, 1), (1, 2), (2, 0)):
-        p, q = screen[triangle, start], screen[triangle, end]
-        crossed = (p[:, 1] <= middle) != (q[:, 1] <= middle)
-        rise = np.where(crossed, q[:, 1] - p[:, 1], 1)
-        x = p[:, 0] + (middle - p[:, 1]) / rise * (q[:, 0] - p[:, 0])
-        left = np.where(crossed, np.minimum(left, x), left)
-        right = np.where(crossed, np.maximum(right, x), right)
-    met = left <= right
-    first = np.clip(np.ceil(np.where(met, left, 0) - 0.5), 0, width).astype(np.int64)
-    after = np.clip(np.ceil(np.where(met, right, 0) - 0.5), 0, width).astype(np.int64)
-    kept = after > first
-    return triangle[kept], row[kept], first[kept], (after - first)[kept]
+    for p, q in ((0, 1), (1, 2), (2, 0)):
+        crossed = over[p] != over[q]
+        climb = np.where(crossed, y[q] - y[p], 1)
+        met = x[p] + (middle - y[p]) / climb * (x[q] - x[p])
+        np.minimum(left, met, out=left, where=crossed)
+        np.maximum(right, met, out=right, where=crossed)
+    whole = left <= right
+    first, after = (_pixels(np.where(whole, edge, 0), width) for edge in (left, right))
+    kept = np.flatnonzero(after > first)
+    first = first[kept]
+    return triangle[kept], row[kept], first, after[kept] - first
+
+
+def _pixels(edge: Floats, most: int) -> Ints:
+    """The first pixel whose middle is at or after each edge, from 0 to `most`."""
+    found: Ints = np.clip(np.ceil(edge - 0.5), 0, most).astype(np.int64)
+    return found
 
 
 def _chunks(triangle: Ints, row: Ints, left: Ints, count: Ints) -> list[tuple[Ints, ...]]:
@@ -164,10 +169,14 @@ def _chunks(triangle: Ints, row: Ints, left: Ints, count: Ints) -> list[tuple[In
     return list(zip(*columns, strict=True))
 
 
-def _depth_planes(screen: Floats, owner: Ints) -> tuple[Floats, Floats, Floats]:
-    """Coefficients of depth = a x + b y + c over each triangle named in `owner`."""
-    used, place = np.unique(owner, return_inverse=True)
-    p, q, r = screen[used, 0], screen[used, 1], screen[used, 2]
+def _depths(screen: Floats, triangle: Ints, row: Ints) -> tuple[Floats, Floats]:
+    """Depth along each row of a triangle: its rise a pixel, and its level where x is 0.
+
+    triangle : numbers in order, one for each row
+    """
+    new = np.diff(triangle, prepend=-1) != 0
+    place = np.cumsum(new) - 1
+    p, q, r = np.moveaxis(screen[triangle[new]], 1, 0)
     u, v = q - p, r - p
     twice = u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0]
     seen = np.abs(twice) > 1e-12
@@ -175,7 +184,7 @@ def _depth_planes(screen: Floats, owner: Ints) -> tuple[Floats, Floats, Floats]:
     a = np.where(seen, (u[:, 2] * v[:, 1] - v[:, 2] * u[:, 1]) / twice, 0)
     b = np.where(seen, (v[:, 2] * u[:, 0] - u[:, 2] * v[:, 0]) / twice, 0)
     c = p[:, 2] - a * p[:, 0] - b * p[:, 1]
-    return a[place], b[place], c[place]
+    return a[place], b[place] * (row + 0.5) + c[place]
 
 
 def _outlines(depth: Floats, least: float) -> NDArray[np.bool_]:

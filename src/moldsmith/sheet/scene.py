@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import trimesh
@@ -19,7 +20,7 @@ from .blocks import Picture
 from .drawing import Circle, Drawing, Label, Raster, Shape, line
 from .explosion import apart, mold_parts
 from .logs import figures, ran
-from .shots import Shot, shot
+from .shots import Shot, shot, shrunk
 from .spacing import spaced
 from .view_model import shown_bodies
 
@@ -77,6 +78,17 @@ class Scene:
         across /= np.linalg.norm(across)
         return across + 0.45 * np.cross(self.pull, across) + 0.5 * self.pull
 
+    @property
+    def apart_names(self) -> list[str]:
+        """What is drawn apart: the mold's parts and the pad."""
+        return [name for name in (*mold_parts(self.piece), "pad") if name in self.meshes]
+
+    @cached_property
+    def exploded(self) -> Shot:
+        """The mold drawn apart, large: the sheet shows it in more than one place."""
+        meshes = {name: self.meshes[name] for name in self.apart_names}
+        return shot(meshes, self.aside, self.pull, _LARGE_PX, steps=self.steps)
+
 
 def scene_of(piece: Workpiece) -> Scene:
     return Scene(piece, shown_bodies(piece), apart(piece))
@@ -108,10 +120,9 @@ def piece_pictures(scene: Scene) -> tuple[Picture, ...]:
 
 def cover_picture(scene: Scene) -> Picture:
     """The piece in one picture: the mold apart, or what bodies there are."""
-    parts = mold_parts(scene.piece)
-    names = [name for name in (*parts, "pad") if name in scene.meshes] if parts else scene.meshes
-    meshes = {name: scene.meshes[name] for name in names}
-    taken = shot(meshes, scene.aside, scene.pull, _COVER_PX, steps=scene.steps)
+    if mold_parts(scene.piece):
+        return Picture(shrunk(scene.exploded, _COVER_PX), *_COVER_PX, scene.piece.name)
+    taken = shot(scene.meshes, scene.aside, scene.pull, _COVER_PX, steps=scene.steps)
     return Picture(taken.png, *_COVER_PX, scene.piece.name)
 
 
@@ -120,11 +131,9 @@ def exploded_drawing(scene: Scene, labels: Mapping[str, str]) -> Drawing | None:
 
     labels : body -> what stands beside it
     """
-    names = [name for name in (*mold_parts(scene.piece), "pad") if name in scene.meshes]
     if not mold_parts(scene.piece):
         return None
-    meshes = {name: scene.meshes[name] for name in names}
-    taken = shot(meshes, scene.aside, scene.pull, _LARGE_PX, steps=scene.steps)
+    names, taken = scene.apart_names, scene.exploded
     width, height = 116.0, 116.0 * _LARGE_PX[1] / _LARGE_PX[0]
     left = (186.0 - width) / 2
     shapes: list[Shape] = [Raster(left, 0, width, height, taken.png)]
@@ -202,6 +211,12 @@ def stage_pictures(scene: Scene) -> tuple[Picture, ...]:
         if not meshes:
             continue
         stage = str(record["stage"])
+        title = _STAGE_TITLES.get(stage, stage.replace("_", " ").capitalize())
+        caption = f"{title} ({stage})"
+        if set(meshes) == set(mold_parts(scene.piece)) == set(_now(scene, meshes)):
+            picture = shrunk(scene.exploded, _STAGE_PX)
+            found.append(Picture(picture, *_STAGE_PX, caption))
+            continue
         frame = record["frame"]
         steps: Mapping[str, Floats] = {}
         if frame["pull"] is None:
@@ -213,9 +228,13 @@ def stage_pictures(scene: Scene) -> tuple[Picture, ...]:
             if all(name in scene.steps for name in meshes):
                 steps = scene.steps
         taken = shot(meshes, toward, up, _STAGE_PX, steps=steps)
-        title = _STAGE_TITLES.get(stage, stage.replace("_", " ").capitalize())
-        found.append(Picture(taken.png, *_STAGE_PX, f"{title} ({stage})"))
+        found.append(Picture(taken.png, *_STAGE_PX, caption))
     return tuple(found)
+
+
+def _now(scene: Scene, meshes: Mapping[str, trimesh.Trimesh]) -> list[str]:
+    """Of the bodies those that the piece still has as they are."""
+    return [name for name, mesh in meshes.items() if scene.meshes.get(name) is mesh]
 
 
 def _made(scene: Scene, number: int, record: Mapping[str, object]) -> dict[str, trimesh.Trimesh]:

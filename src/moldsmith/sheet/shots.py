@@ -17,7 +17,7 @@ from ..workpiece import Workpiece
 from .blocks import Picture
 from .raster import Camera, Painted, aimed, render
 
-__all__ = ["Shot", "attached_picture", "lightened", "png", "shot"]
+__all__ = ["Shot", "attached_picture", "lightened", "png", "shot", "shrunk"]
 
 Floats = NDArray[np.float64]
 _WHITE = (255, 255, 255)
@@ -27,10 +27,11 @@ _COLOURS = 64  # of a picture: shades of a few hues
 
 @dataclass(frozen=True, slots=True)
 class Shot:
-    """A picture, and the camera that took it."""
+    """A picture as PNG and as pixels (height, width, 3), and the camera that took it."""
 
     png: bytes
     camera: Camera
+    pixels: NDArray[np.uint8]
 
     def at(self, points: Floats) -> Floats:
         """Where points (n, 3) are seen: shares (n, 2) of width and height from the lower left."""
@@ -61,7 +62,17 @@ def shot(
         painted.append(_turned_to(mesh, paint, eye, step, whole=name == "scan"))
     drawn = [item.mesh for item in painted]
     camera = aimed(drawn, eye, np.asarray(up, dtype=float), *size_px)
-    return Shot(png(render(painted, camera, _WHITE)), camera)
+    pixels = render(painted, camera, _WHITE)
+    return Shot(png(pixels), camera, pixels)
+
+
+def shrunk(taken: Shot, size_px: tuple[int, int]) -> bytes:
+    """The picture once more, smaller, on white where its shape is another: not drawn anew."""
+    image = Image.fromarray(taken.pixels)
+    image.thumbnail(size_px, Image.Resampling.BOX)
+    paper = Image.new("RGB", size_px, _WHITE)
+    paper.paste(image, ((size_px[0] - image.width) // 2, (size_px[1] - image.height) // 2))
+    return png(np.asarray(paper))
 
 
 def _turned_to(
