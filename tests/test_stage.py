@@ -7,7 +7,7 @@ import json
 import logging
 from importlib import resources
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import jsonschema
 import numpy as np
@@ -18,6 +18,7 @@ import fakes
 from moldsmith.errors import BadParameter, CannotBuild, CannotWrite
 from moldsmith.geometry import stl
 from moldsmith.stage import anew, stage
+from moldsmith.supplies.printer import Printer
 from moldsmith.workpiece import Finding, Workpiece
 
 CALLS: list[str] = []
@@ -43,6 +44,21 @@ def carve(piece: Workpiece, *, size_mm: float = 10.0, files: int = 1) -> Workpie
 def paint(piece: Workpiece, *, coats: int = 1) -> Workpiece:
     CALLS.append("paint")
     return piece.note({"coats": coats, "area_mm2": piece.body("pad").area})
+
+
+@stage
+def varnish(
+    piece: Workpiece,
+    *,
+    finish: Literal["gloss", "satin", "raw"] = "raw",
+    layers: int = 1,
+    thick_mm: float = 0.1,
+    way: tuple[float, float, float] | None = None,
+    chart: str | Path | None = None,
+    printer: Printer = Printer(),  # noqa: B008 - frozen
+) -> Workpiece:
+    CALLS.append("varnish")
+    return piece
 
 
 @stage
@@ -113,6 +129,25 @@ def test_a_value_of_another_type_is_refused_as_such(piece: Workpiece) -> None:
     assert failed["error"]["type"] == "BadParameter"
     with pytest.raises(RuntimeError, match="slipped"):  # the values are not to blame
         piece.pipe(drop, how="clumsily")
+
+
+def test_values_of_no_use_are_refused_before_the_work_and_equal_ones_pass(
+    piece: Workpiece,
+) -> None:
+    CALLS.clear()
+    for given, told in (
+        ({"finish": "matt"}, r"finish = 'matt'\. Choose 'gloss', 'satin' or 'raw'"),
+        ({"layers": 2.5}, r"layers = 2\.5\. Give a whole number"),
+        ({"way": (0, 1)}, r"way = \(0, 1\)\. Give an array of 3 \(each a number\)"),
+        ({"printer": "the large one"}, r"printer = 'the large one'\. Give a Printer"),
+    ):
+        with pytest.raises(BadParameter, match=f"belly: varnish: {told}"):
+            piece.pipe(varnish, **given)
+    assert CALLS == []
+    for way in ((0, 0, 1), [0.0, 0.0, 1.0], np.array([0, 0, 1]), None):
+        piece.pipe(varnish, layers=np.int64(2), way=way, thick_mm=np.float32(1), chart=Path("a"))
+    piece.pipe(varnish, thick_mm=1, chart="a", finish="satin", printer=Printer(nozzle_mm=0.6))
+    assert len(CALLS) == 5
 
 
 def test_schema_refuses_a_log_with_a_stray_or_missing_key(piece: Workpiece) -> None:

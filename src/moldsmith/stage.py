@@ -21,7 +21,16 @@ from dataclasses import asdict, is_dataclass, replace
 from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
-from typing import Any, Concatenate, ParamSpec, cast, get_type_hints
+from typing import (
+    Any,
+    Concatenate,
+    Literal,
+    ParamSpec,
+    cast,
+    get_args,
+    get_origin,
+    get_type_hints,
+)
 
 import numpy as np
 import trimesh
@@ -30,7 +39,7 @@ from . import __version__
 from .errors import BadParameter, CannotBuild, MoldsmithError
 from .geometry import stl
 from .metering import Meter
-from .values import first_misfit
+from .values import Misfit, first_misfit, simple_hints
 from .workpiece import Draft, Finding, Frame, Workpiece, digest, frozen_mesh, settled
 from .writing import write_bytes, write_text
 
@@ -51,6 +60,8 @@ _LIBRARIES = (
     "potpourri3d",
     "fast-simplification",
 )
+
+_TOLD = 80  # letters of a wrong value in a message
 
 P = ParamSpec("P")
 log = logging.getLogger(__name__)
@@ -85,6 +96,7 @@ def stage(
     @functools.wraps(function)
     def run(piece: Workpiece, *args: P.args, **kwargs: P.kwargs) -> Workpiece:
         bound = signature.bind(piece, *args, **kwargs)
+        given = dict(bound.arguments)
         bound.apply_defaults()
         parameters = {key: _plain(value) for key, value in list(bound.arguments.items())[1:]}
         heading = _heading(piece, name, parameters)
@@ -95,6 +107,10 @@ def stage(
             return finished
         meter, started = Meter(), datetime.now(UTC)
         try:
+            misfit = first_misfit(given, simple_hints(function))
+            # What is no finite number is out of a range, which the stage names.
+            if misfit is not None and not _infinite(misfit.value):
+                raise _refusal(misfit, function)
             result = function(replace(piece, draft=Draft()), *args, **kwargs)
             _refuse_stops(result, folder)
             return _finish(piece, result, folder, heading, started, meter)
@@ -103,18 +119,33 @@ def stage(
             _write_failure(folder, heading, started, meter, located)
             raise located from error
         except Exception as error:
-            misfit = first_misfit(
-                signature.bind(piece, *args, **kwargs).arguments, get_type_hints(function)
-            )
+            # Of lists and tables stages say themselves what is wrong, where they can.
+            misfit = first_misfit(given, get_type_hints(function))
             if misfit is None:
                 _write_failure(folder, heading, started, meter, error)
                 raise
-            told = f"{misfit.key} = {misfit.value!r}"
-            wrong = BadParameter(told, f"Give {misfit.allowed}").located(piece.name, name)
+            wrong = _refusal(misfit, function).located(piece.name, name)
             _write_failure(folder, heading, started, meter, wrong)
             raise wrong from error
 
     return cast("Callable[Concatenate[Workpiece, P], Workpiece]", run)
+
+
+def _refusal(misfit: Misfit, function: Callable[..., Workpiece]) -> BadParameter:
+    """Names the parameter, the value and what it can be."""
+    told = repr(misfit.value)
+    short = told if len(told) <= _TOLD else f"{told[:_TOLD]} ..."
+    hint = get_type_hints(function)[misfit.key]
+    if get_origin(hint) is Literal:
+        *others, last = (repr(choice) for choice in get_args(hint))
+        return BadParameter(f"{misfit.key} = {short}", f"Choose {', '.join(others)} or {last}")
+    choices = [kind for kind in (hint, *get_args(hint)) if isinstance(kind, type)]
+    kinds = [f"a {kind.__name__}" for kind in choices if is_dataclass(kind)]
+    return BadParameter(f"{misfit.key} = {short}", f"Give {', '.join(kinds) or misfit.allowed}")
+
+
+def _infinite(value: Any) -> bool:
+    return isinstance(value, float) and not math.isfinite(value)
 
 
 def _heading(piece: Workpiece, name: str, parameters: Mapping[str, Any]) -> dict[str, Any]:

@@ -5,14 +5,15 @@ from __future__ import annotations
 import math
 import types
 import typing
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from functools import cache
 from pathlib import Path
 from typing import Any, Literal, Union, get_args, get_origin
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-__all__ = ["Misfit", "conform", "described", "first_misfit"]
+__all__ = ["Misfit", "conform", "described", "first_misfit", "simple_hints"]
 
 _PLAIN = {float: "a number", int: "a whole number", bool: "true or false", str: "a text"}
 _ROWS = (list, Sequence, Iterable, tuple)
@@ -38,6 +39,8 @@ def conform(value: Any, hint: Any, key: str) -> Any:
     origin, inner = get_origin(hint), get_args(hint)
     if origin is typing.Annotated:
         return conform(value, inner[0], key)
+    if hint is Any:
+        return value
     if hint in _PLAIN or hint is Path:
         return _plain(value, hint, key)
     if hint == ArrayLike or origin is np.ndarray:
@@ -74,6 +77,21 @@ def first_misfit(arguments: Mapping[str, Any], hints: Mapping[str, Any]) -> Misf
         except Misfit as found:
             return Misfit(key, value, found.allowed)
     return None
+
+
+@cache
+def simple_hints(function: Callable[..., Any]) -> Mapping[str, Any]:
+    """The annotated types of a function's parameters that are no list and no table."""
+    return {key: hint for key, hint in typing.get_type_hints(function).items() if _simple(hint)}
+
+
+def _simple(hint: Any) -> bool:
+    if get_origin(hint) is Literal:
+        return True
+    inner = [item for item in get_args(hint) if item is not Ellipsis]
+    listed = get_origin(hint) in (list, dict, Sequence, Iterable, Mapping, np.ndarray)
+    table = typing.is_typeddict(hint) or hint == ArrayLike
+    return not listed and not table and all(_simple(item) for item in inner)
 
 
 def _as_given(value: Any) -> Any:

@@ -175,7 +175,7 @@ def test_spacing_out_of_range_is_refused() -> None:
 
 
 def test_an_unknown_turn_is_refused() -> None:
-    with pytest.raises(ms.BadParameter, match='turn = "upwards"'):
+    with pytest.raises(ms.BadParameter, match=r"turn = 'upwards'\. Choose 'unsupported', 'best'"):
         piece_of(cavity=mushroom()).pipe(ms.lay_out, turn="upwards")  # type: ignore[arg-type]
 
 

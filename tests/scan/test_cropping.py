@@ -200,7 +200,7 @@ def test_a_crop_that_cuts_nothing_is_refused_for_a_closed_scan_and_told_for_an_o
         ),
         ({"outline": SQUARE, "round_mm": 45.0}, "round_mm = 45 is too much"),
         ({"outline": SQUARE, "view": "below"}, "view = 'below' is not known.*front, back"),
-        ({"outline": SQUARE, "keep": "some"}, "keep = 'some' is not known"),
+        ({"outline": SQUARE, "keep": "some"}, "keep = 'some'. Choose 'largest' or 'all'"),
         ({"outline": SQUARE, "round_mm": -1.0}, "round_mm = -1.0 is out of range"),
     ],
 )

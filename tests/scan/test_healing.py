@@ -343,7 +343,7 @@ def test_values_out_of_range_are_named() -> None:
         ({"weld_mm": float("nan")}, "weld_mm = nan is out of range"),
         ({"reduce_mm": 3.0}, "reduce_mm = 3.0 is out of range"),
         ({"resolution_mm": 0.1}, "resolution_mm = 0.1 is out of range.*0.5 to 20"),
-        ({"resurface": "maybe"}, "resurface = 'maybe' is not known"),
+        ({"resurface": "maybe"}, "resurface = 'maybe'. Choose 'auto', 'never' or 'always'"),
     ):
         with pytest.raises(BadParameter, match=problem):
             heal(piece(sphere(2)), **wrong)
