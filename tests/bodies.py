@@ -24,8 +24,8 @@ import pytest
 import trimesh
 from numpy.typing import NDArray
 
+from moldsmith.geometry import solid
 from moldsmith.geometry.section import plane_section, tape_girth_mm
-from moldsmith.geometry.solid import rotation_to
 from moldsmith.geometry.visibility import grid_over, highest
 
 __all__ = [
@@ -50,7 +50,8 @@ _SKIN = "body"
 _EYES = ("helper-l-eye", "helper-r-eye")
 _JOINTS = ("l-shoulder", "l-elbow", "l-hand")
 _VIEWS_DEG = [(turn, rise) for turn in (-70, -35, 0, 35, 70) for rise in (-35, 0, 35)]
-_RAY_MM = 1.5
+_RAY_MM = 0.75
+_LEAST_FACING = 0.35
 
 
 def human(
@@ -147,11 +148,13 @@ def face_planes(mesh: trimesh.Trimesh) -> list[Plane]:
 def face_scan(stature_mm: float) -> trimesh.Trimesh:
     """The head as a phone scan has it, taken from in front and from both sides.
 
-    The eyeballs fill their sockets. Skin that no view reaches is missing: the inside of the
+    Eyeballs and lids are one skin. Skin that no view reaches is missing: the inside of the
     mouth, the depth of the nostrils and of the ears, and the back of the head.
     """
     body = human(stature_mm, eyes=True)
-    head = _above(body, 0.83 * stature_mm)
+    parts = body.split(only_watertight=True)
+    whole = solid.simplified(solid.union(*(solid.from_mesh(part) for part in parts)), 0.05)
+    head = _above(solid.to_mesh(whole), 0.83 * stature_mm)
     scan = spoiled(head, noise_mm=0.25, holes=4, fragments=4, floor=False,
                    dense=face_planes(body), coarse=True)  # fmt: skip
     scan = _above(scan, 0.845 * stature_mm)  # off the cut, where the refining is poor
@@ -311,15 +314,16 @@ def _seen(mesh: trimesh.Trimesh) -> NDArray[np.bool_]:
     seen = np.zeros(len(mesh.faces), dtype=bool)
     for turn, rise in np.radians(_VIEWS_DEG):
         eye = np.array([np.sin(turn) * np.cos(rise), -np.cos(turn) * np.cos(rise), np.sin(rise)])
-        corners = mesh.vertices @ rotation_to(eye)
+        corners = mesh.vertices @ solid.rotation_to(eye)
         grid = grid_over(corners[:, :2].min(axis=0), corners[:, :2].max(axis=0), _RAY_MM)
         nearest = highest(corners, np.asarray(mesh.faces), grid)
         middle = corners[mesh.faces].mean(axis=1)
         ray = np.rint((middle[:, :2] - grid.low) / _RAY_MM).astype(np.int64)
         facing = mesh.face_normals @ eye
-        slope = np.sqrt(1 - facing**2) / np.maximum(facing, 0.25)
-        in_front = middle[:, 2] > nearest[ray[:, 0], ray[:, 1]] - 0.5 - _RAY_MM * slope
-        seen |= (facing > 0.25) & in_front
+        slope = np.sqrt(1 - facing**2) / np.maximum(facing, _LEAST_FACING)
+        # Off by half a diagonal between rays at most.
+        in_front = middle[:, 2] > nearest[ray[:, 0], ray[:, 1]] - 0.1 - 0.71 * _RAY_MM * slope
+        seen |= (facing > _LEAST_FACING) & in_front
     return seen
 
 
