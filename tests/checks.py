@@ -105,10 +105,14 @@ class Run:
         return {path.stem: read(path) for path in sorted(self.folder.glob("parts/*.stl"))}
 
     @cached_property
-    def assembled(self) -> dict[str, Solid]:
+    def assembled_meshes(self) -> dict[str, trimesh.Trimesh]:
         """The parts where they belong in the closed mold."""
         names = [row["body"] for row in self.figures("split")["parts"]]
-        return {name: solid(self.body(name, "split")) for name in names}
+        return {name: self.body(name, "split") for name in names}
+
+    @cached_property
+    def assembled(self) -> dict[str, Solid]:
+        return {name: solid(mesh) for name, mesh in self.assembled_meshes.items()}
 
     def parts_of(self, body: str) -> dict[str, Solid]:
         rows = self.figures("split")["parts"]
@@ -164,6 +168,34 @@ class Run:
             for name in ("cavity", self.cover_name)
         }
         return {name: union(*found) ^ inside for name, found in hulls.items()}
+
+    @cached_property
+    def keyed(self) -> dict[str, Solid]:
+        """The unsplit bodies with the flange's pegs and sockets, as the figures describe them.
+
+        Pegs do not reach into a jacket's hollows, which are full again round their sockets.
+        """
+        clearance = self.figures("split")["clearance_mm"]
+        pegs = [peg for joint in self.joints("flange") for peg in joint["pegs"]]
+        added = [
+            frustum(peg, -min(30.0, peg["base"][2] - 0.5), peg["length_mm"]) for peg in pegs
+        ]
+        rooms = [frustum(peg, -30, peg["length_mm"] + clearance, clearance) for peg in pegs]
+        full = union(*(_column(peg) for peg in pegs)) ^ self.hollows[self.cover_name]
+        cavity, cover = self._refilled("cavity"), self._refilled(self.cover_name)
+        return {
+            "cavity": cavity + (union(*added) - self.hollows["cavity"]),
+            self.cover_name: (cover + full) - union(*rooms),
+        }
+
+    def _refilled(self, name: str) -> Solid:
+        """The unsplit body, a jacket's hollow full where its cuts wanted room for keys."""
+        boxes = self.figures("split")["filled"].get(name, [])
+        columns = [
+            manifold3d.Manifold.cube((x1 - x0, y1 - y0, 2000.0)).translate((x0, y0, -1000.0))
+            for x0, y0, x1, y1 in boxes
+        ]
+        return self.unsplit[name] + (union(*columns) ^ self.hollows[name])
 
     @cached_property
     def pockets(self) -> list[Pocket]:
@@ -526,13 +558,14 @@ def sums_that_differ(run: Run) -> list[str]:
     """Bodies that differ from their parts by more than the sockets' clearances and labels."""
     clearance = run.figures("split")["clearance_mm"]
     found = []
-    for name, body in _keyed(run).items():
+    for name, body in run.keyed.items():
         joints = [joint for joint in run.joints("cut") if joint["low"].split("-")[0] == name]
         gaps = sum(socket_gap_mm3(peg, clearance) for joint in joints for peg in joint["pegs"])
         gaps -= sum(row["label"]["volume_mm3"] for row in rows_of(run, name) if row.get("label"))
         wanted = body.volume() - gaps
         parts = sum(part.volume() for part in run.parts_of(name).values())
-        beyond, lost = (run.whole[name] - body).volume(), (body - run.whole[name]).volume() - gaps
+        whole, missing = run.whole[name], (body - run.whole[name]).volume()
+        beyond, lost = missing + whole.volume() - body.volume(), missing - gaps
         if max(abs(parts - wanted), abs(beyond), abs(lost)) > 1e-3 * wanted:
             found.append(f"{name}: {parts - wanted:+.0f}, {beyond:+.0f}, {lost:+.0f} mm³")
     return found
@@ -541,23 +574,6 @@ def sums_that_differ(run: Run) -> list[str]:
 def rows_of(run: Run, body: str) -> list[dict[str, Any]]:
     """The parts that split made of a body, as its log lists them."""
     return [row for row in run.figures("split")["parts"] if row["of"] == body]
-
-
-def _keyed(run: Run) -> dict[str, Solid]:
-    """The unsplit bodies with the flange's pegs and sockets, as the figures describe them.
-
-    Pegs do not reach into a jacket's hollows, which are full again round their sockets.
-    """
-    clearance = run.figures("split")["clearance_mm"]
-    bodies, cover = dict(run.unsplit), run.cover_name
-    for peg in (peg for joint in run.joints("flange") for peg in joint["pegs"]):
-        root = -min(30.0, peg["base"][2] - 0.5)
-        added = frustum(peg, root, peg["length_mm"]) - run.hollows["cavity"]
-        bodies["cavity"] = bodies["cavity"] + added
-        full = run.hollows[cover] ^ _column(peg)
-        room = frustum(peg, -30, peg["length_mm"] + clearance, clearance)
-        bodies[cover] = (bodies[cover] + full) - room
-    return bodies
 
 
 def _column(peg: Mapping[str, Any]) -> Solid:
@@ -610,16 +626,23 @@ def blocked_channels(run: Run) -> list[str]:
         radius = channel["void_mm"] / 2 - 0.05
         # The ceiling is known from upright rays, so its very edge may lie a little higher.
         above = _rod(x, y, radius, channel["ceiling_z"] + 0.5, outside + 2)
-        touched = sum((above ^ part).volume() for part in run.assembled.values())
         bore = _rod(x, y, radius, channel["void_z"], outside + 2)
-        free = manifold3d.Manifold.batch_boolean(
-            [bore, *run.assembled.values()], manifold3d.OpType.Subtract
-        )
-        way_out = [lump for lump in free.decompose() if lump.bounding_box()[5] > outside + 1]
-        opened = sum((lump ^ run.void).volume() for lump in way_out)
+        # What of the parts stands in the bore: little, so that what is cut with it costs little.
+        within = union(*(bore ^ part for part in run.assembled.values() if _meet(bore, part)))
+        touched = (above ^ within).volume()
+        way_out = [
+            lump for lump in (bore - within).decompose() if lump.bounding_box()[5] > outside + 1
+        ]
+        opened = (union(*way_out) ^ run.void).volume()
         if touched > 0.01 or opened < 1.0 or top > outside + 0.01:
             found.append(f"at {x:.1f}, {y:.1f}: touches {touched:.2f}, opens by {opened:.2f} mm³")
     return found
+
+
+def _meet(one: Solid, other: Solid) -> bool:
+    """Whether the boxes of two solids overlap."""
+    (low, high), (start, end) = (np.reshape(each.bounding_box(), (2, 3)) for each in (one, other))
+    return bool((low < end).all() and (start < high).all())
 
 
 def _rod(x: float, y: float, radius: float, low: float, high: float) -> Solid:
@@ -658,14 +681,13 @@ def narrow_margins(run: Run) -> list[str]:
         for what, (least, values) in gaps.items()
         if values and min(values) < least - 0.05
     ]
-    bodies = _keyed(run)
     for joint in run.joints("cut"):
         for peg in joint["pegs"]:
             ball = manifold3d.Manifold.sphere(WALL_MM - 0.1, 16)
             around = socket(peg, 0.2, clearance).minkowski_sum(ball)
             level = float(np.dot(peg["axis"], peg["base"])) + 0.2
             around = around.trim_by_plane(tuple(peg["axis"]), level)
-            bare = (around - bodies[joint["low"].split("-")[0]]).volume()
+            bare = (around - run.keyed[joint["low"].split("-")[0]]).volume()
             if bare > 0.1:
                 found.append(f"wall of the socket at {peg['base']}: {bare:.2f} mm³ missing")
     return found
@@ -690,7 +712,7 @@ def loose_or_tight_pegs(run: Run) -> list[str]:
 def _named(run: Run, name: str) -> trimesh.Trimesh:
     """The part of that name, or all parts of the body of that name."""
     names = [part for part in run.assembled if part == name or part.rsplit("-", 1)[0] == name]
-    return trimesh.util.concatenate([run.body(part, "split") for part in names])
+    return trimesh.util.concatenate([run.assembled_meshes[part] for part in names])
 
 
 def stuck_parts(run: Run) -> list[str]:

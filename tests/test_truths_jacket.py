@@ -1,6 +1,6 @@
 """What is always true of a finished run, held against a mold of jackets, read back from disk.
 
-The claims are the demo's, whose belly is larger; here is a small mold, made whole and fine.
+The claims are the demo's, whose belly is larger; here is a small mold, whole.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ JOB = """
 name = "belly"
 scan = "belly.ply"
 unit = "mm"
-shell = { thickness_mm = 8, taper_mm = 18, edge_mm = 1.5, cell_mm = 1 }
+shell = { thickness_mm = 8, taper_mm = 18, edge_mm = 1.5, cell_mm = 2 }
 block = { outer = "jacket", wall_mm = 4 }
 """
 ROUND_A_KEY_MM = 3.2
