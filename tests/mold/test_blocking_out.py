@@ -117,5 +117,7 @@ def test_a_hill_that_draws_freely_stays_as_it_is() -> None:
     pad = ms.shell(patched(hill), thickness_mm=5, taper_mm=12, edge_mm=1, cell_mm=2)
     plain, filled = (ms.block(pad, block_out=wanted, relief_mm=0) for wanted in (False, True))
     assert filled.record("block")["figures"]["block_out"]["added_cm3"] < 0.01
+    (note,) = (finding for finding in filled.findings if finding.code == "blocked-out")
+    assert "had nothing to fill" in note.message
     for name in ("cavity", "core", "pad"):
         assert filled.body(name).volume == pytest.approx(plain.body(name).volume, abs=2)

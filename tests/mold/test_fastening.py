@@ -392,12 +392,16 @@ def test_slots_in_seams_keep_clear_of_void_core_keys_bores_and_screws(
         assert min(blade.min_gap(item, 20.0) for item in (*keys, *bores, *shanks)) >= 2.9
 
 
-def test_a_seam_with_too_little_room_for_slots_is_named(sleeve: ms.Workpiece) -> None:
-    piece = ms.fasten(sleeve, pry_slots=8)
+def test_a_seam_with_too_little_room_and_what_side_pieces_do_not_take_are_named(
+    sleeve: ms.Workpiece,
+) -> None:
+    piece = ms.fasten(sleeve, pry_slots=8, finger_reliefs=2, strap_grooves=1)
     said = [finding for finding in piece.findings if finding.code == "no-room-for-pry-slot"]
     count = len(figures(piece)["pry_slots"]) // 2
     assert f"{count} of 8 pry slots found room on the seam of side-1 and side-2" in said[0].message
     assert [finding.body for finding in said] == ["side-1", "side-2"]
+    (dropped,) = (finding for finding in piece.findings if finding.code == "not-on-side-pieces")
+    assert "finger_reliefs = 2 and strap_grooves = 1 left out" in dropped.message
     assert all(finding.where is not None for finding in said)
 
 

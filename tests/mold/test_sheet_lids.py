@@ -59,6 +59,20 @@ def test_a_printed_lid_is_no_sheet() -> None:
         ms.block(padded(belly()), style="lidded", lid="glass")  # type: ignore[arg-type]
 
 
+@pytest.mark.parametrize(
+    ("wrong", "said"),
+    [
+        ({"style": "lidded", "lid_thickness_mm": 1.3}, r"lid_thickness_mm = 1\.3\. Choose 2 to 30"),
+        ({"style": "lidded", "lid_thickness_mm": 60}, r"lid_thickness_mm = 60\. Choose 2 to 30"),
+        ({"style": "cored"}, r"lid = 'sheet' with style 'cored', .*Choose style = 'lidded'"),
+        ({"style": "pieces"}, r"lid = 'sheet' with style 'pieces', .*or lid = 'printed'"),
+    ],
+)
+def test_a_sheet_of_no_use_is_refused(wrong: Any, said: str) -> None:
+    with pytest.raises(ms.BadParameter, match=said):
+        ms.block(ms.Workpiece("belly"), lid="sheet", **wrong)
+
+
 @pytest.fixture(scope="module")
 def bolted() -> ms.Workpiece:
     """A mold under a sheet of 3 mm, with all that can be asked for."""

@@ -174,6 +174,7 @@ def test_channels_reach_the_void_from_the_top_and_split_keeps_the_keys() -> None
         ({"permitted_undercut_mm": 0}, "permitted_undercut_mm = 0.*Choose 0.1 to 20"),
         ({"parting_gap_mm": 1}, "parting_gap_mm = 1.*Choose 0 to 0.5"),
         ({"pull": (0, 0, 0)}, "pull = .*not all 0"),
+        ({"block_out": True}, "block_out = true with style 'pieces'.*more pieces"),
     ],
 )
 def test_numbers_out_of_range_are_refused(settings: dict[str, Any], match: str) -> None:

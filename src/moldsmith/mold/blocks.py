@@ -41,6 +41,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Style = Literal["lidded", "cored", "pieces"]
 _RAY_MM = 0.5
+_NOTHING_MM3 = 1.0
 _MIX_KG_M3 = 1100.0  # liquid polyurethanes and silicones, 1000 to 1250 (from memory)
 
 
@@ -125,10 +126,12 @@ def block(
 
     Raises
     ------
-    BadParameter : a size out of range, or thinner than the wall
+    BadParameter : a size out of range, or thinner than the wall; a lid from sheet, blocking
+        out or a jacket with a style that has no place for it
     CannotBuild : the pad is closed all round, or the trim line crosses itself along the pull
     """
-    _check_sizes(style, outer, wall_mm, floor_mm, flange_mm, land_mm, relief_mm)
+    _check_style(style, outer, block_out, lid)
+    _check_sizes(wall_mm, floor_mm, flange_mm, land_mm, relief_mm)
     permitted = _permitted(permitted_undercut_percent, material)
     lid_mm = floor_mm if lid_thickness_mm is None else lid_thickness_mm
     mix_kpa = assumed_kpa(material) if pressure_kpa is None else pressure_kpa
@@ -241,17 +244,8 @@ def block(
 
 
 def _check_sizes(
-    style: str, outer: str, wall: float, floor: float, flange: float, land: float, relief: float
+    wall: float, floor: float, flange: float, land: float, relief: float
 ) -> None:
-    if style not in ("lidded", "cored", "pieces"):
-        raise BadParameter(f"style = {style!r}", "Choose 'lidded', 'cored' or 'pieces'")
-    if outer not in ("rectangle", "outline", "jacket"):
-        raise BadParameter(f"outer = {outer!r}", "Choose 'rectangle', 'outline' or 'jacket'")
-    if outer == "jacket" and style == "pieces":
-        raise BadParameter(
-            "outer = 'jacket' with style 'pieces': side pieces lean on each other's flat sides",
-            "Choose outer = 'outline'",
-        )
     if not 1.2 <= wall <= 60:
         raise BadParameter(f"wall_mm = {wall:g}", "Choose 1.2 (three printed lines) to 60 mm")
     for key, value, most in (("floor_mm", floor, 100), ("flange_mm", flange, 150)):
@@ -266,6 +260,26 @@ def _check_sizes(
         raise BadParameter(f"relief_mm = {relief:g}", "Choose 0 to 2 mm")
 
 
+def _check_style(style: Style, outer: Outer, block_out: bool, lid: LidKind) -> None:
+    """Refuse what a style has no place for, rather than leave it out unsaid."""
+    if outer == "jacket" and style == "pieces":
+        raise BadParameter(
+            "outer = 'jacket' with style 'pieces': side pieces lean on each other's flat sides",
+            "Choose outer = 'outline'",
+        )
+    if block_out and style == "pieces":
+        raise BadParameter(
+            "block_out = true with style 'pieces': what hangs over is left to the side pieces' "
+            "own pulls, and nothing is filled",
+            "Choose block_out = false, and more pieces where the casting is held",
+        )
+    if lid == "sheet" and style != "lidded":
+        raise BadParameter(
+            f"lid = 'sheet' with style '{style}', which has no lid",
+            "Choose style = 'lidded', or lid = 'printed'",
+        )
+
+
 def _permitted(percent: float | None, material: Material | None) -> float:
     if percent is not None:
         return percent
@@ -278,18 +292,17 @@ def _check_more(
     pressure: float,
     bend: float,
     permitted: float,
-    lid: str,
+    lid: LidKind,
     lid_mm: float,
 ) -> None:
-    if lid not in ("printed", "sheet"):
-        raise BadParameter(f"lid = {lid!r}", "Choose 'printed' or 'sheet'")
+    thin, thick = (2.0, 30.0) if lid == "sheet" else (1.2, 100.0)
     ranges = (
         ("rib_mm", rib, 1.2, 20.0),
         ("rib_spacing_mm", spacing, 20.0, 200.0),
         ("pressure_kpa", pressure, 0.0, 400.0),
         ("bend_limit_mm", bend, 0.05, 5.0),
         ("permitted_undercut_percent", permitted, 0.0, 200.0),
-        ("lid_thickness_mm", lid_mm, 1.2, 100.0),
+        ("lid_thickness_mm", lid_mm, thin, thick),
     )
     for key, value, least, most in ranges:
         check_range(key, value, least, most)
@@ -370,6 +383,13 @@ def _held_findings(drag: Hindrance, permitted: float) -> list[Finding]:
 
 
 def _blocked_out(added_mm3: float, area_mm2: float) -> Finding:
+    if added_mm3 < _NOTHING_MM3:
+        return Finding(
+            "blocked-out",
+            "note",
+            "block_out = true had nothing to fill: a straight pull releases all of the casting",
+            "pad",
+        )
     return Finding(
         "blocked-out",
         "note",

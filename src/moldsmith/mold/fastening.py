@@ -89,7 +89,8 @@ def fasten(
     '...-strap-groove' where fewer than asked found room, 'flange-thin' where the flange is
     thinner than a beam formula asks, 'bolt-weak' where nuts would press in too far,
     'bolt-length' where no stock length serves, 'no-jacks-in-sheet' where nuts of jack-screws
-    would stand in a lid cut from sheet, 'no-flange' where the mold has no flange all
+    would stand in a lid cut from sheet, 'not-on-side-pieces' where finger reliefs or strap
+    grooves were asked of side pieces, 'no-flange' where the mold has no flange all
     in one plane.
 
     Raises
@@ -213,6 +214,13 @@ def _pieces_fastened(piece: Workpiece, names: tuple[str, ...], wanted: Wanted) -
     whole = {name: solid.from_mesh(piece.body(name)) for name in names}
     sides = [name for name in names if name != "core"]
     fitted = Fitted()
+    asked = {
+        key: count
+        for key in ("finger_reliefs", "strap_grooves")
+        if (count := getattr(wanted, key))
+    }
+    if asked:
+        fitted.findings.append(_not_on_sides(asked))
     cutters: dict[str, list[solid.Solid]] = {}
     if wanted.bolts != "none" or wanted.jack_screws:
         flanges = flat_flanges(piece, whole)
@@ -312,6 +320,16 @@ def _no_jacks(count: int, lid: str) -> Finding:
         f"{count} jack-screws left out: a sheet has no pockets for their nuts. Part the mold at "
         "its pry slots, or choose lid = 'printed'",
         lid,
+    )
+
+
+def _not_on_sides(asked: dict[str, int]) -> Finding:
+    listed = " and ".join(f"{key} = {count}" for key, count in asked.items())
+    return Finding(
+        "not-on-side-pieces",
+        "warning",
+        f"{listed} left out: a mold of side pieces opens by the pry slots in its seams, and is "
+        "bound in the level grooves that block cut round it",
     )
 
 
