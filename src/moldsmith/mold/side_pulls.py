@@ -26,6 +26,7 @@ _LEAST_APART_DEG = 40
 _ALIKE_MM = 0.02
 _SMOOTH_MM = 3.0
 _CALM = (4.0, 4.0)  # rows and columns
+_FLAT = 0.3  # 17 degrees off the level
 
 
 @dataclass(frozen=True)
@@ -97,8 +98,22 @@ class Surface:
     def _hidden_mm(self, direction_deg: float) -> Floats:
         """How far hollows behind hooks are held; kept, since a search asks for it often."""
         if direction_deg not in self._known:
-            self._known[direction_deg] = self.map.hollows.held_mm(direction_deg)
+            hidden = self.map.hollows
+            steep = self._steep[hidden.row, hidden.column]
+            self._known[direction_deg] = hidden.held_mm(direction_deg) * steep
         return self._known[direction_deg]
+
+    @cached_property
+    def _steep(self) -> Floats:
+        """The level share (r, 360) of the surface's normal, which a depth square to it has of one
+        along a level; 0 where the surface lies nearly flat.
+
+        There its roughness makes level outlines wind far to and fro, and holds by no more
+        than it is high.
+        """
+        run = np.gradient(self.map.reach, self.map.step_mm, axis=0)
+        share = 1 / np.hypot(1, run)
+        return np.where(share < _FLAT, 0.0, share)
 
     def _strain(self, reach: Floats, rigid: Mask, direction_deg: float) -> Floats:
         soft = held_mm(reach, direction_deg) / self.permitted_mm
