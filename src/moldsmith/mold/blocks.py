@@ -113,16 +113,16 @@ def block(
     leave level, and 'core', which its ends beyond the trim lines (core prints) hold;
     ``opening`` in the figures is the order to open them in, each step verified.
 
-    Findings: 'not-released' (a stop) where side pieces hold the casting deeper than
-    permitted, with what number would release it and the picture ``failed-held.png``;
+    Findings: 'not-released' (a stop) where side pieces, planned or moved out, hold the casting
+    deeper than permitted or block each other, with what number would release it and the
+    picture ``failed-held.png``;
     'undercut-rigid' where core and cavity lock, 'undercut-casting' where the casting must
-    flex to leave the cavity, 'flat-back', 'no-room-for-stops', 'stretch-off-core',
-    'no-order', 'no-room-for-key', 'few-keys',
-    'flash', 'land-narrow' and 'parting-overlaps' round the rim, 'blocked-out', 'jacket-bends',
-    'jacket-wall-bends', 'lid-bends'.
+    flex to leave the cavity, 'flat-back', 'no-room-for-stops', 'stretch-off-core', 'few-keys',
+    'no-room-for-key', 'flash', 'land-narrow' and 'parting-overlaps' round the rim,
+    'blocked-out', 'jacket-bends', 'jacket-wall-bends', 'lid-bends'.
 
-    Attaches ``draft.ply``, the casting's face coloured by its draft, and ``block_out.ply``,
-    the casting coloured by how far it was filled.
+    Attaches ``draft.ply``, the casting's face coloured by its draft, ``block_out.ply``, the
+    casting coloured by how far it was filled, and ``held.png``, where core and cavity lock.
 
     Raises
     ------
@@ -200,10 +200,10 @@ def block(
         "percent": round(drag.stretch_percent, 2),
         "permitted_percent": permitted,
     }
-    release, locked = cover_release(piece, meshes)
+    release, locked, shown = cover_release(piece, meshes)
     findings += [*locked, *_findings(pad, style, piece, stops, relief_mm)]
     findings += _held_findings(drag, permitted)
-    attachments = {"draft.ply": draft_picture(cast.vertices - [0, 0, low], cast.show)}
+    attachments = {"draft.ply": draft_picture(cast.vertices - [0, 0, low], cast.show), **shown}
     if filled is not None:
         more["block_out"] = {
             "added_cm3": round(filled.added_mm3 / 1000, 3),

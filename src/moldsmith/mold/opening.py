@@ -30,8 +30,8 @@ class Release:
     """A body on its way out: travel until it is clear of all others, and how deep it met them.
 
     penetration_mm : into the rigid bodies still in place; casting_mm : into the casting,
-    which gives way by that much; where : the deepest place before the move; after : the
-    bodies that must have left before
+    which gives way by that much; where, casting_where : the deepest places of both before
+    the move; after : the bodies that must have left before
     """
 
     body: str
@@ -41,6 +41,7 @@ class Release:
     casting_mm: float = 0.0
     where: Vector = (0.0, 0.0, 0.0)
     after: tuple[str, ...] = ()
+    casting_where: Vector = (0.0, 0.0, 0.0)
 
     def figures(self) -> dict[str, Any]:
         return {
@@ -94,13 +95,15 @@ def opened(
                 for other in left
                 if met[name, other][0] > CONTACT_MM
             )
-        soft = 0.0
+        soft, soft_where = _FREE
         if casting is not None and left:
-            soft, _ = swept_mm(bodies[name], casting, directions[name])
+            soft, soft_where = swept_mm(bodies[name], casting, directions[name])
         travel = max((_travel(bodies[name], bodies[other], directions[name]) for other in left),
                      default=_height(bodies[name], directions[name]))  # fmt: skip
         waits = tuple(sorted(graph.predecessors(name), key=rank.__getitem__))
-        releases.append(Release(name, directions[name], travel, depth, soft, where, waits))
+        releases.append(
+            Release(name, directions[name], travel, depth, soft, where, waits, soft_where)
+        )
     return releases, stuck
 
 

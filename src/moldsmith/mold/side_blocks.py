@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +17,16 @@ from .core_prints import Plugged, axis_of, plugged
 from .enclosing import Outer, outline_of
 from .opening import Release, opened
 from .print_relief import relieved_sides
-from .side_findings import core_stretch, findings_of, held_picture, refusal
+from .side_findings import (
+    Hold,
+    core_stretch,
+    findings_of,
+    held_picture,
+    hold_of,
+    hold_picture,
+    refusal,
+    unopened,
+)
 from .side_keys import Joint, grooved, keyed
 from .side_pulls import MOST_SIDES, Surface
 from .sides import Sides, block_of, planned, side_solids, surface_of
@@ -50,12 +60,51 @@ def block_of_sides(
     made = plugged(piece, max(floor_mm, _LEAST_PRINT_MM))
     surface = surface_of(made, permitted_undercut_mm)
     plans = planned(surface, pieces)
+    back = before @ np.linalg.inv(np.asarray(piece.frame.moved))
     if not plans[-1].releases:
         others = [] if pieces == 0 else planned(surface, 0)
-        back = before @ np.linalg.inv(np.asarray(piece.frame.moved))
-        stop = refusal(plans, others, back)
+        stop = refusal(plans, others, permitted_undercut_mm, back)
         return piece.note({}, [stop], held_picture(made, surface, plans[-1]))
-    return _built(piece, made, surface, plans, outer, max(wall_mm, flange_mm), parting_gap_mm)
+
+    def built(plans: list[Sides]) -> _Built:
+        margin = max(wall_mm, flange_mm)
+        return _built(piece, made, surface, plans, outer, margin, parting_gap_mm)
+
+    first = built(plans)
+    if first.hold is None:
+        return first.piece
+    other = _that_opens(surface, plans, built)
+    if other is not None and pieces == 0:
+        return other.piece
+    enough = None if other is None else other.plan.count
+    stop = unopened(first.hold, first.plan, enough, permitted_undercut_mm, back)
+    shown = hold_picture(made, surface, first.plan, first.sides, first.hold)
+    return piece.note({}, [stop], shown)
+
+
+@dataclass(frozen=True, slots=True)
+class _Built:
+    """A piece in its mold, its side pieces as planned, and what keeps them from opening."""
+
+    piece: Workpiece
+    plan: Sides
+    sides: dict[str, solid.Solid]
+    hold: Hold | None
+
+
+def _that_opens(
+    surface: Surface, tried: list[Sides], built: Callable[[list[Sides]], _Built]
+) -> _Built | None:
+    """The mold of the fewest side pieces, of another number, that come off when moved."""
+    known = {plan.count for plan in tried}
+    for count in range(2, MOST_SIDES + 1):
+        if count not in known:
+            plans = planned(surface, count)
+            if plans[-1].releases:
+                made = built([*tried, *plans])
+                if made.hold is None:
+                    return made
+    return None
 
 
 def sides_that_release(piece: Workpiece, permitted_mm: float = 2.0) -> int | None:
@@ -87,7 +136,7 @@ def _built(
     outer: Outer,
     margin: float,
     gap_mm: float,
-) -> Workpiece:
+) -> _Built:
     plan = plans[-1]
     cast = Cast(made.vertices, made.show, made.back, made.rims[0])
     outline = outline_of(cast, outer, margin)
@@ -112,7 +161,11 @@ def _built(
         {**ways, "core": core_way},
         solid.moved(solid.from_mesh(made.pad), shift),
     )
-    findings = findings_of(releases, stuck, joints, plan, stretch, low)
+    hold = hold_of(releases, stuck, surface.permitted_mm)
+    if hold is not None:
+        x, y, z = hold.where
+        return _Built(piece, plan, bodies, replace(hold, where=(x, y, z + low)))
+    findings = findings_of(joints, plan, stretch, low)
     figures = {
         "style": "pieces",
         "mold_bodies": list(meshes),
@@ -139,7 +192,8 @@ def _built(
         "block_cm3": round(sum(float(mesh.volume) for mesh in meshes.values()) / 1000, 3),
     }
     # The bodies were shifted as solids: what is rounded for STL must not be moved again.
-    return piece.with_bodies(pad=made.pad).moved(shift).with_named(meshes).note(figures, findings)
+    moved = piece.with_bodies(pad=made.pad).moved(shift).with_named(meshes)
+    return _Built(moved.note(figures, findings), plan, bodies, None)
 
 
 def _opening(releases: list[Release], stretch_percent: float) -> list[dict[str, object]]:

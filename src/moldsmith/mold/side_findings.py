@@ -2,43 +2,53 @@
 
 from __future__ import annotations
 
-import io
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from ..errors import MissingPackage
 from ..geometry import solid
 from ..geometry.radial import TURNS
 from ..workpiece import Finding, Vector
 from .core_prints import Plugged
+from .held_pictures import held_faces, held_png, near
 from .opening import CONTACT_MM, Release
 from .side_keys import Joint
 from .side_pulls import MOST_SIDES, Surface
 from .sides import Sides, held_by_own
 
-__all__ = ["core_stretch", "findings_of", "held_picture", "refusal"]
+__all__ = [
+    "Hold",
+    "core_stretch",
+    "findings_of",
+    "held_picture",
+    "hold_of",
+    "hold_picture",
+    "refusal",
+    "unopened",
+]
 
 Floats = NDArray[np.float64]
 _EASY_STRETCH = 25.0  # percent that a flexible foam gives without harm (common practice)
-_FREE = np.array([196, 190, 178])
-_HELD = np.array([196, 40, 30])
 
 
-def refusal(plans: Sequence[Sides], others: Sequence[Sides], back: Floats) -> Finding:
+def refusal(
+    plans: Sequence[Sides], others: Sequence[Sides], permitted_mm: float, back: Floats
+) -> Finding:
     """The stop for a pad that the side pieces do not release, with what would.
 
+    permitted_mm : for the casting; what a print is held by it does not change
     back : the 4 x 4 matrix from the mold's coordinates to those the place is told in
     """
     plan = plans[-1]
-    x, y, z = (float(value) for value in back[:3, :3] @ np.array(plan.where) + back[:3, 3])
+    x, y, z = _moved(plan.where, back)
     enough = next((item for item in others if item.releases), None)
     least = min([*plans, *others], key=lambda item: item.depth_mm)
     if enough is not None:
         remedy = f"Choose pieces = {enough.count}, or 0 for the fewest that release it"
-    elif least.depth_mm <= 20:
+    elif permitted_mm < least.depth_mm <= 20 and least.depth_mm >= permitted_mm * least.strain:
         remedy = (
             f"Not even {MOST_SIDES} release it: choose pieces = {least.count} and "
             f"permitted_undercut_mm = {np.ceil(10 * least.depth_mm) / 10:g} if the casting is so "
@@ -59,27 +69,89 @@ def refusal(plans: Sequence[Sides], others: Sequence[Sides], back: Floats) -> Fi
 
 def held_picture(made: Plugged, surface: Surface, plan: Sides) -> dict[str, bytes]:
     """Pad and core with what side pieces hold in red, seen from there: file name -> PNG."""
-    from ..sheet.pictures import picture
-
     strain = held_by_own(surface, plan.pulls, plan.curtains)[1]
     face = solid.to_mesh(made.plug)
-    middles = face.vertices[face.faces].mean(axis=1)
-    held = _looked_up(surface, strain, middles) > 1
-    colours = np.where(held[:, None], _HELD, _FREE)
-    row = int(np.abs(surface.map.z - plan.where[2]).argmin())
-    x, y = (np.asarray(plan.where[:2]) - surface.map.middle[row]).tolist()
-    try:
-        figure = picture(
-            face,
-            view=(x, y, 0.4 * float(np.hypot(x, y))),
-            colours=colours,
-            title=f"held by {plan.count} side pieces: red, to {plan.depth_mm:.1f} mm",
-        )
-    except MissingPackage:
-        return {}
-    data = io.BytesIO()
-    figure.savefig(data, format="png", metadata={"Software": None})
-    return {"held.png": data.getvalue()}
+    held = _looked_up(surface, strain, face.vertices[face.faces].mean(axis=1)) > 1
+    title = f"held by {plan.count} side pieces: red, to {plan.depth_mm:.1f} mm"
+    return held_png(face, held, _toward(surface, plan.where), title)
+
+
+def _toward(surface: Surface, where: Vector) -> Vector:
+    """The way from the axis to a place, and a little from above."""
+    row = int(np.abs(surface.map.z - where[2]).argmin())
+    x, y = (np.asarray(where[:2]) - surface.map.middle[row]).tolist()
+    return (x, y, 0.4 * float(np.hypot(x, y)))
+
+
+def _moved(place: Vector, matrix: Floats) -> Vector:
+    x, y, z = (float(value) for value in matrix[:3, :3] @ np.array(place) + matrix[:3, 3])
+    return (x, y, z)
+
+
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """What keeps finished bodies from coming apart: which, how deep, and where."""
+
+    what: str
+    bodies: tuple[str, ...]
+    depth_mm: float
+    where: Vector
+    in_casting: bool
+
+
+def hold_of(releases: Sequence[Release], stuck: Sequence[str], permitted_mm: float) -> Hold | None:
+    """What of the swept opening no mold may do: run deeper into the casting than permitted, or
+    have bodies that wait for each other."""
+    if stuck:
+        among = [item for item in releases if item.body in stuck]
+        worst = max(among, key=lambda item: item.penetration_mm)
+        what = f"{', '.join(stuck[:-1])} and {stuck[-1]} block each other on their way out"
+        return Hold(what, tuple(stuck), worst.penetration_mm, worst.where, False)
+    worst = max(releases, key=lambda item: item.casting_mm)
+    if worst.casting_mm <= permitted_mm:
+        return None
+    what = f"{worst.body} runs into the casting on its way out"
+    return Hold(what, (worst.body,), worst.casting_mm, worst.casting_where, True)
+
+
+def unopened(
+    hold: Hold, plan: Sides, enough: int | None, permitted_mm: float, back: Floats
+) -> Finding:
+    """The stop for side pieces that, moved out, do not come off; enough : the count that does."""
+    x, y, z = _moved(hold.where, back)
+    if enough is not None:
+        remedy = f"Choose pieces = {enough}, or 0 for the fewest that release it"
+    else:
+        remedy = f"None of 2 to {MOST_SIDES} releases it: crop the hollow out, or smooth the scan"
+        if hold.in_casting and hold.depth_mm <= 20:
+            softer = np.ceil(10 * hold.depth_mm) / 10
+            remedy += f", or choose permitted_undercut_mm = {softer:g} if the casting is so soft"
+    limit = f"permitted: {permitted_mm if hold.in_casting else CONTACT_MM:g} mm"
+    return Finding(
+        "not-released",
+        "stop",
+        f"{plan.count} side pieces do not release the pad: {hold.what}, {hold.depth_mm:.2f} mm "
+        f"deep at x {x:.0f}, y {y:.0f}, z {z:.0f} ({limit}). {remedy}",
+        "pad",
+        (x, y, z),
+    )
+
+
+def hold_picture(
+    made: Plugged,
+    surface: Surface,
+    plan: Sides,
+    sides: Mapping[str, solid.Solid],
+    hold: Hold,
+) -> dict[str, bytes]:
+    """Pad and core with what the named side pieces run into in red: file name -> PNG."""
+    face = solid.to_mesh(made.plug)
+    held = near(face, hold.where)
+    for name, (x, y, z) in zip(sides, plan.directions, strict=True):
+        if name in hold.bodies:  # the plug leaves the side piece the other way
+            held |= held_faces(face, solid.to_mesh(sides[name]), (-x, -y, -z))
+    title = f"{plan.count} side pieces do not come off: red, to {hold.depth_mm:.1f} mm"
+    return held_png(face, held, _toward(surface, hold.where), title)
 
 
 def _looked_up(surface: Surface, values: Floats, points: Floats) -> Floats:
@@ -123,29 +195,14 @@ def _tape(section: shapely.MultiPolygon) -> float:
 
 
 def findings_of(
-    releases: Sequence[Release],
-    stuck: Sequence[str],
     joints: Sequence[Joint],
     plan: Sides,
     stretch_percent: float,
     low_mm: float,
 ) -> list[Finding]:
-    """What to say about a finished mold.
-
-    releases : in the finished mold's coordinates; the plan lies `low_mm` higher
-    """
+    """What to say about a finished mold that comes apart; the plan lies `low_mm` higher."""
     x, y, z = plan.where
-    found = [_locked(item) for item in releases if item.penetration_mm > CONTACT_MM]
-    if stuck:
-        found.append(
-            Finding(
-                "no-order",
-                "warning",
-                f"{', '.join(stuck)} block each other: there is no order to open them in. Choose "
-                "another number of pieces",
-                stuck[0],
-            )
-        )
+    found = []
     if plan.depth_mm > 0.1:
         found.append(
             Finding(
@@ -186,14 +243,3 @@ def findings_of(
                 )
             )
     return found
-
-
-def _locked(item: Release) -> Finding:
-    return Finding(
-        "undercut-rigid",
-        "warning",
-        f"{item.body} runs {item.penetration_mm:.2f} mm into another body on its way out: it does "
-        "not come off as it stands. Choose more pieces, or another axis (pull)",
-        item.body,
-        item.where,
-    )
