@@ -287,8 +287,9 @@ def test_the_jobs_page_sums_its_pieces_up(
         path = logs / f"{number:02d}-{record['stage']}" / "log.json"
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_text(json.dumps(record), encoding="utf-8")
-    index = write_index(folder.parent, {"belly": entry, "calf": failed})
+    index = write_index(folder.parent, {"belly": entry, "calf": failed}, "troll")
     text = index.read_text(encoding="utf-8")
+    assert "<h1>troll</h1>" in text
     assert 'href="belly/sheet.html"' in text
     assert "calf: heal: no scan" in text
     assert "Few keys" in text.title() or "few keys" in text

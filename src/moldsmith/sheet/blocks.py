@@ -134,7 +134,7 @@ Block = Figures | Text | Table | Ticks | Remark | Pictures | Plan
 
 # A table of so many rows, a list of so many steps is not broken over two pages.
 MOST_KEPT_ROWS = 12
-MOST_KEPT_STEPS = 8
+MOST_KEPT_STEPS = 6
 
 
 @dataclass(frozen=True, slots=True)

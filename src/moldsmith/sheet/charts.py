@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from .drawing import Circle, Drawing, Label, Shape, Tone, line
-from .wording import decimal, grouped, hours
+from .wording import decimal, grouped, hours, listed
 
 __all__ = ["fill_chart", "timeline_chart"]
 
@@ -17,6 +17,7 @@ _WIDTH_MM = 186.0
 _LEFT_MM, _BOTTOM_MM = 22.0, 16.0
 _MOST_PLATES = 6
 _NAME_LETTERS = 27
+_RING_MM = 5.0  # across the ring of a vent
 
 
 def fill_chart(
@@ -57,10 +58,27 @@ def fill_chart(
         Label(_LEFT_MM + wide, 3.4, counted, 3.6, "end", "soft"),
         Label(2, tall - 2.5, "height, mm", 3.6, tone="soft"),
     ]
-    for number, mm, cm3 in vents:
-        x, y = at(cm3, mm)
-        shapes += [Circle(x, y, 2.9, "ink", 0.5, "paper"), Label(x, y, str(number), 3.4, "middle")]
+    for (x, y), numbers in _together([(at(cm3, mm), number) for number, mm, cm3 in vents]):
+        shapes.append(Circle(x, y, 2.9, "ink", 0.5, "paper"))
+        if len(numbers) == 1:
+            shapes.append(Label(x, y, str(numbers[0]), 3.4, "middle"))
+        else:
+            said = f"vents {listed([str(number) for number in numbers])}"
+            shapes.append(Label(x - 4.4, y + 0.6, said, 3.4, "end"))
     return Drawing(_WIDTH_MM, tall, tuple(shapes))
+
+
+def _together(
+    places: Sequence[tuple[tuple[float, float], int]],
+) -> list[tuple[tuple[float, float], list[int]]]:
+    """Rings that would lie on each other as one, with all their numbers."""
+    groups: list[tuple[tuple[float, float], list[int]]] = []
+    for place, number in places:
+        if groups and float(np.hypot(*np.subtract(groups[-1][0], place))) < _RING_MM:
+            groups[-1][1].append(number)
+        else:
+            groups.append((place, [number]))
+    return groups
 
 
 def timeline_chart(steps: Sequence[Mapping[str, Any]]) -> Drawing:

@@ -21,6 +21,7 @@ _USUAL = {"printer": Printer, "filament": Filament}
 _UNTOLD = ("file", "sha256", "unit", "up", "facing", "sources", "left_g")
 _LONGEST = 6  # numbers of a list that are printed out
 _MM2_IN_CM2 = 100.0
+_LONG_S = 600.0  # from here on minutes are told
 
 Told = Callable[[Mapping[str, Any]], str]
 
@@ -224,6 +225,9 @@ def _values(piece: Workpiece) -> list[Block]:
     rows = []
     for key, value, low, high, source in given.get("told") or ():
         part, _, own = str(key).rpartition(".")
+        if own.endswith("_s") and not own.endswith("mpa_s") and low >= _LONG_S:
+            own = f"{own.removesuffix('_s')}_min"
+            value, low, high = value / 60, low / 60, high / 60
         name, said = quantity(own, _number(value))
         usual = f"{_number(low)} to {_number(high)}"
         rows.append((_of_part(part, name, given), said, usual, str(source)))

@@ -39,7 +39,7 @@ def mold_plan(piece: Workpiece, *, full_size: bool = False) -> Drawing | None:
     trim = block.get("trim_plan")
     if trim:
         shapes.append(page.loop(_thinned(trim, 0.1 / page.share), "accent", 0.9, "tint"))
-    shapes += _heads(page, piece)
+    shapes += _heads(page, piece) if drilled_by(piece) else []
     shapes += _bolts(page, figures(piece, "fasten"))
     shapes += _sprues(page, figures(piece, "channels").get("sprues") or ())
     for number, row in numbered_vents(piece):

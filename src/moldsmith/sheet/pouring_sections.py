@@ -90,9 +90,9 @@ def coating(piece: Workpiece) -> Section | None:
     columns = (
         Column("Step", 2),
         Column("Coats", 0.8, True),
-        Column("Adds, mm", 1.4, True),
-        Column("Time", 1.4, True),
-        Column("", 3.4),
+        Column("Adds, mm", 1.2, True),
+        Column("Time", 1.3, True),
+        Column("", 4.2),
     )
     blocks: list[Block] = []
     cusp = told.get("cusp") or {}
@@ -225,8 +225,9 @@ def pouring(piece: Workpiece) -> Section | None:
         f"{count(len(vents), 'vent')}"
     )
     order = " numbered as they fill" if told.get("vents") else ""
-    low = " Triangle: pour an open cavity here first." if told.get("pour_first") else ""
-    full = " Full size in sheet.pdf." if drilled_by(piece) else ""
+    flat = drilled_by(piece)
+    low = " Triangle: pour an open cavity here first." if told.get("pour_first") and flat else ""
+    full = " Full size in sheet.pdf." if flat else ""
     blocks.append(Plan(drawing, f"{caption}{order}.{low}{full}"))
     if vents:
         blocks.append(_vent_table(piece, vents))
@@ -259,9 +260,9 @@ def _vent_table(piece: Workpiece, vents: Sequence[tuple[int, Mapping[str, Any]]]
     escapes = any(row.get("escape") is not None for _, row in vents)
     filled = any("after_cm3" in row for _, row in vents)
     columns = [
-        Column("Vent", 0.9),
+        Column("Vent", 0.8),
         Column("From left, mm", 1.5, True),
-        Column("From front, mm", 1.6, True),
+        Column("From front, mm", 1.75, True),
         Column("Bore, mm", 1.1, True),
     ]
     columns += [Column("Shows after, cm³", 1.8, True)] if filled else []

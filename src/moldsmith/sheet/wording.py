@@ -33,6 +33,7 @@ _UNITS = {
     "_kpa": "kPa",
     "_mpa": "MPa",
     "_deg": "°",
+    "_min": "min",
     "_mm": "mm",
     "_ml": "ml",
     "_g": "g",
@@ -105,8 +106,9 @@ def quantity(key: str, value: str) -> tuple[str, str]:
 
 
 def raised(text: str) -> str:
-    """Powers of lengths as they are written: 20 mm2 -> 20 mm²."""
-    return _POWER.sub(lambda found: found[1] + "²³"[int(found[2]) - 2], text)
+    """Powers of lengths and changes as one reads them: 474 -> 0 mm2 as 474 to 0 mm²."""
+    text = _POWER.sub(lambda found: found[1] + "²³"[int(found[2]) - 2], text)
+    return text.replace(" -> ", " to ")
 
 
 def _joined(*pairs: tuple[int, str]) -> str:
