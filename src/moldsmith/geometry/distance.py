@@ -12,6 +12,7 @@ IEEE Trans. Vis. Comput. Graph. 11 (2005) 243.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache, cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -90,7 +91,6 @@ class SurfaceIndex:
         self._fan_start = np.searchsorted(
             self.faces.ravel()[corners], np.arange(len(self.vertices) + 1)
         )
-        self.normals = vertex_normals(self.vertices, self.faces)
         self.sample_points, self.sample_faces, self.sample_weights = _samples(
             self.vertices, self.faces, spacing_mm
         )
@@ -100,6 +100,11 @@ class SurfaceIndex:
         )
         self._corners = self.vertices[self.faces]
         self._frames = _Frames(self._corners)
+
+    @cached_property
+    def normals(self) -> Floats:
+        """Unit vertex normals (n, 3)."""
+        return vertex_normals(self.vertices, self.faces)
 
     def nearest_samples(self, points: Floats, slack: float = 0.0) -> tuple[Floats, Ints]:
         """Distance to and number of the nearest sample of each point.
@@ -254,6 +259,7 @@ def _samples(vertices: Floats, faces: Ints, spacing: float) -> tuple[Floats, Int
     return np.einsum("ij,ijk->ik", weight, corners[face]), face, weight
 
 
+@cache
 def _centroid_pattern(count: int) -> Floats:
     """Barycentric centroids of the count² small triangles of a triangle cut into equal ones."""
     i, j = (grid.ravel() for grid in np.meshgrid(*[np.arange(count)] * 2, indexing="ij"))

@@ -13,8 +13,6 @@ Ying, Xin and He, ACM Trans. Graph. 33 (2014) 9 (many at a time).
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -30,39 +28,44 @@ Mask = NDArray[np.bool_]
 # part by 1e-4 mm, and distances keep ten digits.
 _FAR_MM = 1e6
 _TINY = 1e-9
+_FEW = 3000  # windows that are moved all at once: more rounds would take longer than they
 
 
-@dataclass(frozen=True, slots=True)
 class _Windows:
     """Intervals of edges that the rays of one source cross, each about to enter a face.
 
     edge (n,) half-edge of the face entered; it runs from (0, 0) to (length, 0),
     the face above it. low, high (n,) : the interval. x, y (n,) : the source, y < 0.
-    start (n,) : distance at the source.
+    start (n,) : distance at the source. least (n,) : the least distance on the interval.
     """
 
-    edge: Ints
-    low: Floats
-    high: Floats
-    x: Floats
-    y: Floats
-    start: Floats
+    __slots__ = ("_rows", "edge", "high", "least", "low", "start", "x", "y")
 
-    def __getitem__(self, which: Mask | Ints) -> _Windows:
-        return _Windows(*(getattr(self, item.name)[which] for item in fields(self)))
+    def __init__(self, edge: Ints, rows: Floats) -> None:
+        self.edge, self._rows = edge, rows  # (6, n): taken and joined as one array
+        self.low, self.high, self.x, self.y, self.start, self.least = rows
+
+    def __getitem__(self, which: Mask) -> _Windows:
+        number = np.flatnonzero(which)
+        return _Windows(self.edge.take(number), self._rows.take(number, axis=1))
 
     def at(self, place: Floats) -> Floats:
         """Distance (n,) at a place of each edge, over the window's source."""
         return np.asarray(self.start + np.hypot(place - self.x, self.y))
 
-    def least(self) -> Floats:
-        return self.at(np.clip(self.x, self.low, self.high))
+    @staticmethod
+    def joined(windows: list[_Windows]) -> _Windows:
+        return _Windows(
+            np.concatenate([w.edge for w in windows]),
+            np.concatenate([w._rows for w in windows], axis=1),
+        )
 
 
-def _joined(windows: list[_Windows]) -> _Windows:
-    return _Windows(
-        *(np.concatenate([getattr(w, item.name) for w in windows]) for item in fields(_Windows))
-    )
+def _windows(
+    edge: Ints, low: Floats, high: Floats, x: Floats, y: Floats, start: Floats
+) -> _Windows:
+    least = start + np.hypot(np.minimum(np.maximum(x, low), high) - x, y)
+    return _Windows(edge, np.stack([low, high, x, y, start, least]))
 
 
 class _Unfolding:
@@ -103,7 +106,7 @@ class _Unfolding:
         opposite, vertex = opposite[within], vertex[within]
         # Seen from the far side the edge runs the other way and the vertex lies below it.
         length = self.length[opposite]
-        return _Windows(
+        return _windows(
             self.twin[opposite],
             np.zeros(len(opposite)),
             length,
@@ -119,7 +122,7 @@ class _Unfolding:
         rest = self.length[windows.edge] - windows.low
         ruled |= self.distance[head] + rest <= windows.at(windows.low) - _TINY
         wide = windows.high - windows.low > 1e-7 * self.length[windows.edge]
-        return np.asarray(~ruled & wide & (windows.least() < limit))
+        return np.asarray(~ruled & wide & (windows.least < limit))
 
     def lower(self, vertices: Ints, distance: Floats) -> None:
         np.minimum.at(self.distance, vertices, distance)
@@ -138,8 +141,9 @@ class _Unfolding:
         self.lower(self.head[w.edge], at_high + length - w.high)
         to_left = (self.twin[self.last[w.edge]] >= 0) & (w.low < middle)
         to_right = (self.twin[self.next[w.edge]] >= 0) & (w.high > middle)
-        return _joined([self._left(w[to_left], middle[to_left]),
-                        self._right(w[to_right], middle[to_right])])  # fmt: skip
+        left = self._left(w[to_left], middle[to_left])
+        right = self._right(w[to_right], middle[to_right])
+        return _Windows.joined([left, right])
 
     def _left(self, w: _Windows, middle: Floats) -> _Windows:
         """Windows that leave over the edge from the tail to the tip."""
@@ -148,10 +152,10 @@ class _Unfolding:
 
         def place(at: Floats) -> Floats:
             share = -w.y * at / np.maximum(-x * w.y - y * (at - w.x), 1e-300)
-            return np.asarray(np.clip(share, 0, 1) * size)
+            return np.asarray(np.minimum(np.maximum(share, 0), 1) * size)
 
         high = np.where(w.high < middle, place(np.minimum(w.high, middle)), size)
-        out = _Windows(
+        out = _windows(
             self.twin[edge],
             place(w.low),
             high,
@@ -175,10 +179,10 @@ class _Unfolding:
             ray_x, ray_y = at - w.x, -w.y
             under = along_x * ray_y - along_y * ray_x
             share = (from_x * ray_y - from_y * ray_x) / np.maximum(under, 1e-300)
-            return np.asarray(np.clip(share, 0, size))
+            return np.asarray(np.minimum(np.maximum(share, 0), size))
 
         low = np.where(w.low > middle, place(np.maximum(w.low, middle)), 0)
-        out = _Windows(
+        out = _windows(
             self.twin[edge],
             low,
             place(w.high),
@@ -191,17 +195,19 @@ class _Unfolding:
 
     def spread(self, waiting: _Windows, limit: float) -> Floats:
         """Let the windows run out; gives the vertices' distances, at most `limit`."""
-        stride = 0.7 * float(np.median(self.length))
+        # Longer strides leave more windows to be dropped late, shorter ones make more rounds.
+        stride = 2 * float(np.median(self.length))
         started = np.where(np.isfinite(self.distance), self.distance, np.inf)
         while len(waiting.edge):
-            waiting = waiting[self.worth(waiting, limit)]
-            least = waiting.least()
-            due = least <= least.min(initial=np.inf) + stride
-            fresh = self.cross(waiting[due])
+            due = waiting.least <= waiting.least.min() + stride
+            if len(due) < _FEW:
+                due[:] = True
+            now = waiting[due]
+            fresh = self.cross(now[self.worth(now, limit)])
             anew = np.flatnonzero(self.starts_rays & (self.distance < started - _TINY))
             anew = anew[self.distance[anew] < limit]
             started = self.distance.copy()
-            waiting = _joined([waiting[~due], fresh, self.from_vertices(anew)])
+            waiting = _Windows.joined([waiting[~due], fresh, self.from_vertices(anew)])
         return np.asarray(np.minimum(self.distance, limit))
 
 
@@ -230,9 +236,9 @@ def border_distance(vertices: Floats, faces: Ints, limit_mm: float) -> Floats:
     edge = np.flatnonzero(flat.twin < 0)
     length = flat.length[edge]
     far = np.full(len(edge), _FAR_MM)
-    straight = _Windows(edge, np.zeros(len(edge)), length, length / 2, -far, -far)
+    straight = _windows(edge, np.zeros(len(edge)), length, length / 2, -far, -far)
     turning = flat.from_vertices(border[flat.starts_rays[border]])
-    return flat.spread(_joined([straight, turning]), limit_mm)
+    return flat.spread(_Windows.joined([straight, turning]), limit_mm)
 
 
 def point_distance(
@@ -253,6 +259,6 @@ def point_distance(
     x = np.einsum("ij,ij->i", point - head, along)
     y = -np.maximum(np.linalg.norm(point - head - x[:, None] * along, axis=1), _TINY)
     zero = np.zeros(len(half))
-    first = _Windows(flat.twin[half], zero, flat.length[half], x, y, zero)
+    first = _windows(flat.twin[half], zero, flat.length[half], x, y, zero)
     anew = faces[face]  # also through its corners, should the point lie on one
-    return flat.spread(_joined([first, flat.from_vertices(anew)]), limit_mm)
+    return flat.spread(_Windows.joined([first, flat.from_vertices(anew)]), limit_mm)
