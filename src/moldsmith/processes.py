@@ -5,15 +5,17 @@ from __future__ import annotations
 import logging
 import logging.handlers
 import multiprocessing
+import os
 import signal
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from typing import Any
 
 __all__ = ["worker_processes"]
 
 _LOGGER = logging.getLogger(__package__)
+_THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 
 
 @contextmanager
@@ -21,21 +23,39 @@ def worker_processes(workers: int) -> Iterator[ProcessPoolExecutor]:
     """A pool of processes; what they log is handled by this process's loggers.
 
     They are spawned, not forked: the same on every system, and safe beside
-    the threads of numeric libraries.
+    the threads of numeric libraries. Where there are several, each has one thread for
+    matrices: more would only wait for each other.
     """
     context = multiprocessing.get_context("spawn")
     queue: Any = context.Queue()
     listener = logging.handlers.QueueListener(queue, _Relay())
     listener.start()
     try:
-        with ProcessPoolExecutor(
-            workers, context, _send_home, (queue, _LOGGER.getEffectiveLevel())
-        ) as pool:
+        with (
+            _one_thread_each() if workers > 1 else nullcontext(),
+            ProcessPoolExecutor(
+                workers, context, _send_home, (queue, _LOGGER.getEffectiveLevel())
+            ) as pool,
+        ):
             yield pool
     finally:
         listener.stop()
         queue.close()
         queue.join_thread()
+
+
+@contextmanager
+def _one_thread_each() -> Iterator[None]:
+    """What processes started now inherit; a user's own setting is left alone."""
+    before = {name: os.environ.get(name) for name in _THREADS}
+    for name in _THREADS:
+        os.environ.setdefault(name, "1")
+    try:
+        yield
+    finally:
+        for name, value in before.items():
+            if value is None:
+                os.environ.pop(name, None)
 
 
 def _send_home(queue: Any, level: int) -> None:
