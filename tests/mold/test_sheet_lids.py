@@ -122,3 +122,14 @@ def test_a_sheet_has_no_jack_screws_and_says_so(bolted: ms.Workpiece) -> None:
     (said,) = (f for f in bolted.findings if f.code == "no-jacks-in-sheet")
     assert "2 jack-screws left out" in said.message
     assert bolted.record("fasten")["figures"]["jack_screws"] == []
+
+
+def test_bolts_longer_than_are_made_are_named_with_what_serves() -> None:
+    """30 mm of sheet, 5 of flange and the nut are more than the 30 mm M3 screws go up to."""
+    thick = ms.block(padded(belly()), style="lidded", lid="sheet", lid_thickness_mm=30)
+    piece = ms.fasten(thick, bolts="M3", pry_slots=0)
+    figures: Any = piece.record("fasten")["figures"]
+    assert {row["length_mm"] for row in figures["bolts"]} == {None}
+    assert "threaded rod" in {row["size"] for row in figures["hardware"]}
+    (said,) = (finding for finding in piece.findings if finding.code == "bolt-length")
+    assert f"{len(figures['bolts'])} bolts M3 have to be longer than 30 mm" in said.message

@@ -19,6 +19,8 @@ TABLE = {
     "nut_flats_mm": (5.5, 7.0, 8.0, 10.0, 13.0),
     "nut_height_mm": (2.4, 3.2, 4.7, 5.2, 6.8),
     "nut_corners_mm": (6.01, 7.66, 8.79, 11.05, 14.38),
+    "nut_bearing_mm": (4.6, 5.9, 6.9, 8.9, 11.6),  # from memory
+    "longest_mm": (30, 40, 50, 60, 80),  # from memory
     "head_mm": (5.5, 7.0, 8.5, 10.0, 13.0),
     "head_knurled_mm": (5.68, 7.22, 8.72, 10.22, 13.27),
     "head_height_mm": (3.0, 4.0, 5.0, 6.0, 8.0),
@@ -99,6 +101,9 @@ def test_bolts_come_in_nominal_lengths() -> None:
     assert hardware.stock_length_mm(51) == 55
     assert hardware.stock_length_mm(60) == 60
     assert hardware.stock_length_mm(201) is None
+    m5 = hardware.bolt("M5")
+    assert hardware.stock_length_mm(46, m5) == 50
+    assert hardware.stock_length_mm(51, m5) is None
 
 
 def test_an_unknown_size_is_refused_with_those_there_are() -> None:

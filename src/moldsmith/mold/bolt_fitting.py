@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import shapely
 
 from ..geometry.placing import largest_disc
 from ..workpiece import Finding
-from .bolting import bolt_radius_mm, place_bolts, place_jacks
+from .bolting import Bolt, JackScrew, bolt_radius_mm, place_bolts, place_jacks
 from .fittings import Fitted, Wanted
 from .flange_loads import BoltLoad, bolt_limit_n, bolts_for, deflection_mm, thickness_mm
 from .flange_room import Flange
@@ -123,15 +125,25 @@ def _judge(fitted: Fitted, flange: Flange, size: BoltSize, load: BoltLoad, wante
                 flange.lower,
             )
         )
-    if any(item.length_mm is None for item in fitted.bolts):
-        fitted.findings.append(
-            Finding(
-                "bolt-length",
-                "warning",
-                "no stock bolt is long enough: use threaded rod with a nut on both ends",
-                flange.upper,
-            )
+    fitted.findings += _too_long(fitted.bolts, flange)
+
+
+def _too_long(screws: Sequence[Bolt | JackScrew], flange: Flange) -> list[Finding]:
+    """Where cap screws are not commonly made as long as these have to be."""
+    longer = [item for item in screws if item.length_mm is None]
+    if not longer:
+        return []
+    size, count = longer[0].size, len(longer)
+    named = "jack-screws" if isinstance(longer[0], JackScrew) else "bolts"
+    return [
+        Finding(
+            "bolt-length",
+            "warning",
+            f"{count} {named} {size.size} have to be longer than {size.longest_mm:g} mm, the "
+            "longest commonly made: use threaded rod with a nut on both ends, or a larger size",
+            flange.upper,
         )
+    ]
 
 
 def fit_jacks(
@@ -153,6 +165,7 @@ def fit_jacks(
             no_room(flange, region, "jack_screw", len(fitted.jacks), wanted.jack_screws,
                      radius + 1.2)
         )  # fmt: skip
+    fitted.findings += _too_long(fitted.jacks, flange)
     return taken.union(
         shapely.union_all(
             [shapely.Point(item.x, item.y).buffer(radius + MARGIN_MM) for item in fitted.jacks]

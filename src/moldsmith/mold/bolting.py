@@ -72,7 +72,8 @@ class Bolt:
     @property
     def length_mm(self) -> float | None:
         """The stock length that goes through the nut by two threads; None if there is none."""
-        return stock_length_mm(self.grip_mm + self.size.nut_height_mm + 2 * self.size.pitch_mm)
+        least = self.grip_mm + self.size.nut_height_mm + 2 * self.size.pitch_mm
+        return stock_length_mm(least, self.size)
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +99,7 @@ class JackScrew:
 
     @property
     def length_mm(self) -> float | None:
-        return stock_length_mm(self.seat_z - self.foot_z + _JACK_TRAVEL_MM)
+        return stock_length_mm(self.seat_z - self.foot_z + _JACK_TRAVEL_MM, self.size)
 
 
 def bolt_radius_mm(size: BoltSize, clearance_mm: float) -> float:

@@ -30,8 +30,7 @@ class BoltLoad:
 
 def bolt_limit_n(size: BoltSize, hole_mm: float, strength: Strength, allow_mpa: float) -> float:
     """The least of 0.75 proof load and what nut and washer may press into the print."""
-    nut = math.sqrt(3) / 2 * size.nut_flats_mm**2 - math.pi / 4 * hole_mm**2
-    bearing = min(nut, size.bearing_mm2(hole_mm)) * allow_mpa
+    bearing = min(size.nut_bearing_mm2(hole_mm), size.bearing_mm2(hole_mm)) * allow_mpa
     return min(bearing, preload_n(size.size, strength))
 
 

@@ -39,8 +39,9 @@ _PRELOAD = 0.75
 class BoltSize:
     """A coarse metric thread: its cap screw, hexagon nut and plain washer, all in mm.
 
-    hole_mm : clearance hole by ISO 273 series; nut_flats_mm, nut_height_mm, nut_corners_mm :
-    ISO 4032 s, m and e; head_mm, head_knurled_mm, head_height_mm, key_mm : ISO 4762;
+    hole_mm : clearance hole by ISO 273 series; nut_flats_mm, nut_height_mm, nut_corners_mm,
+    nut_bearing_mm : ISO 4032 s, m, e and d_w; head_mm, head_knurled_mm, head_height_mm,
+    key_mm, and the longest screw commonly made : ISO 4762;
     washer_* : ISO 7089; stress_area_mm2, proof_n : ISO 898-1, by property class
     """
 
@@ -51,10 +52,12 @@ class BoltSize:
     nut_flats_mm: float
     nut_height_mm: float
     nut_corners_mm: float
+    nut_bearing_mm: float
     head_mm: float
     head_knurled_mm: float
     head_height_mm: float
     key_mm: float
+    longest_mm: float
     washer_bore_mm: float
     washer_mm: float
     washer_thickness_mm: float
@@ -71,6 +74,10 @@ class BoltSize:
     def washer_bearing_mm2(self) -> float:
         """The area that a washer presses on, over a hole no wider than its own."""
         return math.pi / 4 * (self.washer_mm**2 - self.washer_bore_mm**2)
+
+    def nut_bearing_mm2(self, hole_mm: float) -> float:
+        """The area that the nut presses on over a hole of that width; its corners are beveled."""
+        return math.pi / 4 * (self.nut_bearing_mm**2 - hole_mm**2)
 
     def bearing_mm2(self, hole_mm: float) -> float:
         """The area that the washer presses on over a hole of that width."""
@@ -161,10 +168,14 @@ def tightening_torque_nm(force_n: float, diameter_mm: float, nut_factor: float =
     return nut_factor * force_n * diameter_mm / 1000
 
 
-def stock_length_mm(at_least_mm: float) -> float | None:
-    """The shortest nominal bolt length (ISO 888) not under `at_least_mm`; None over 200."""
+def stock_length_mm(at_least_mm: float, size: BoltSize | None = None) -> float | None:
+    """The shortest nominal bolt length (ISO 888) not under `at_least_mm`.
+
+    None over 200, or over the longest that cap screws of the size are commonly made in.
+    """
+    most = math.inf if size is None else size.longest_mm
     for length in _table()["lengths"]["length_mm"]:
-        if length >= at_least_mm - 1e-9:
+        if at_least_mm - 1e-9 <= length <= most:
             return float(length)
     return None
 
