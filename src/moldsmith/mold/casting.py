@@ -13,6 +13,7 @@ from ..errors import CannotBuild
 from ..geometry import solid
 from ..geometry.topology import border_loops
 from ..workpiece import Workpiece
+from .nested_rims import refuse_nested
 from .parting import eased_trim, trim_plan
 
 __all__ = [
@@ -93,6 +94,7 @@ def cast_of(piece: Workpiece) -> Cast:
     pad = piece.body("pad")
     show, back = told_apart(piece)
     loops = border_loops(show)
+    refuse_nested(np.asarray(pad.vertices), loops)
     if len(loops) != 1:
         sizes = sorted((_extent(pad.vertices[loop]) for loop in loops), reverse=True)
         raise CannotBuild(

@@ -18,6 +18,7 @@ from ..geometry.topology import border_loops
 from ..geometry.vectors import unit
 from ..workpiece import Vector, Workpiece
 from .casting import told_apart
+from .nested_rims import refuse_nested
 from .parting import eased_trim, trim_plan
 
 __all__ = ["PRINT_TAPER_DEG", "Plugged", "axis_of", "plugged"]
@@ -80,6 +81,7 @@ def _rims(vertices: Floats, show: Ints) -> list[Ints]:
             "round one (a cap) or two (a sleeve)",
             "Fill the holes in heal, or crop so that they stay outside",
         )
+    refuse_nested(vertices, rims)
     return rims
 
 
