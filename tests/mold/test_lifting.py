@@ -65,8 +65,8 @@ def test_faces_under_a_lip_are_those_that_hold() -> None:
     core = solid.to_mesh(step).subdivide_to_size(2.0)
     held = held_faces(core, solid.to_mesh(tray(4)), UP)
     middles = core.triangles_center[held]
-    assert middles[:, 2].max() == pytest.approx(15)  # the step's top, and its walls below
+    assert middles[:, 2].max() == pytest.approx(15)
     off = np.abs(middles[:, :2] - 20).max(axis=1)
-    assert off.min() > 11 - 1.5
+    assert off.min() > 11 - 1.5 - 0.7
     top = held & (core.face_normals[:, 2] > 0.9)
     assert core.area_faces[top].sum() == pytest.approx(30**2 - 22**2, rel=0.15)

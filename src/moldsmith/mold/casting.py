@@ -56,8 +56,12 @@ def with_room_for_coat(piece: Workpiece) -> Workpiece:
 
 
 def in_mold_frame(piece: Workpiece, direction: Floats) -> Workpiece:
-    """The piece turned so that z is the pull and its plan lies square in x and y, at 0, 0."""
+    """The piece turned so that z is the pull and its plan lies square in x and y, at 0, 0.
+
+    `CannotBuild` for a ring, told in the scan's own coordinates.
+    """
     pad = piece.body("pad")
+    refuse_nested(np.asarray(pad.vertices), border_loops(told_apart(piece)[0]))
     turn = solid.rotation_to(direction).T
     plan = (pad.vertices @ turn.T)[:, :2]
     square = _square_turn(plan)
@@ -94,7 +98,6 @@ def cast_of(piece: Workpiece) -> Cast:
     pad = piece.body("pad")
     show, back = told_apart(piece)
     loops = border_loops(show)
-    refuse_nested(np.asarray(pad.vertices), loops)
     if len(loops) != 1:
         sizes = sorted((_extent(pad.vertices[loop]) for loop in loops), reverse=True)
         raise CannotBuild(

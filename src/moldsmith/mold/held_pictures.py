@@ -30,8 +30,8 @@ _NEAR_MM = 3.0
 def held_faces(body: trimesh.Trimesh, other: trimesh.Trimesh, direction: Vector) -> Mask:
     """Which faces (m,) of a body would run into another if it moved off along a direction.
 
-    Those from which a ray that way meets the other (by a grid of rays; a region narrower
-    than two of them is none).
+    Those that look that way, and from which a ray that way meets the other (by a grid of
+    rays; a region narrower than two of them is none).
     """
     turn = solid.rotation_to(unit(np.asarray(direction, dtype=float)))
     vertices, others = np.asarray(body.vertices) @ turn, np.asarray(other.vertices) @ turn
@@ -40,10 +40,15 @@ def held_faces(body: trimesh.Trimesh, other: trimesh.Trimesh, direction: Vector)
     ahead = highest(others, np.asarray(other.faces), grid)
     caught = ahead > lowest(vertices, faces, grid) + _CONTACT_MM
     caught = ndimage.binary_opening(caught, np.ones((2, 2), dtype=bool))
-    middles = vertices[faces].mean(axis=1)
+    # A face at the edge of what is caught has its middle beside the last ray.
+    caught = ndimage.binary_dilation(caught, np.ones((3, 3), dtype=bool))
+    ahead = ndimage.maximum_filter(ahead, 3)
+    corners = vertices[faces]
+    middles = corners.mean(axis=1)
+    looks = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])[:, 2] >= 0
     at = np.rint((middles[:, :2] - grid.low) / grid.step_mm).astype(np.int64)
     i, j = np.clip(at, 0, np.array(grid.shape) - 1).T
-    return np.asarray(caught[i, j] & (ahead[i, j] > middles[:, 2] + _CONTACT_MM))
+    return np.asarray(looks & caught[i, j] & (ahead[i, j] > middles[:, 2] + _CONTACT_MM))
 
 
 def near(body: trimesh.Trimesh, where: Vector) -> Mask:
