@@ -331,8 +331,8 @@ _LISTED = TableStyle(
         ("LINEBELOW", (0, 0), (-1, -1), 0.2 * mm, HexColor(TONES["soft"])),
         ("LEFTPADDING", (0, 0), (-1, -1), 0),
         ("RIGHTPADDING", (0, 0), (-1, -1), 0),
-        ("TOPPADDING", (0, 0), (-1, -1), 1.6 * mm),
-        ("BOTTOMPADDING", (0, 0), (-1, -1), 1.8 * mm),
+        ("TOPPADDING", (0, 0), (-1, -1), 1.2 * mm),
+        ("BOTTOMPADDING", (0, 0), (-1, -1), 1.4 * mm),
     ]
 )
 

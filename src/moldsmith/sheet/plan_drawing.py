@@ -13,7 +13,7 @@ from ..workpiece import Workpiece
 from .drawing import Circle, Drawing, Label, Shape, Tone, line
 from .logs import figures
 
-__all__ = ["drilled_by", "mold_plan", "numbered_vents", "plan_bounds"]
+__all__ = ["drilled_by", "low_points", "mold_plan", "numbered_vents", "plan_bounds"]
 
 Floats = NDArray[np.float64]
 _ROOM_MM = 9.0  # round the outline, for what stands beside it
@@ -39,7 +39,7 @@ def mold_plan(piece: Workpiece, *, full_size: bool = False) -> Drawing | None:
     trim = block.get("trim_plan")
     if trim:
         shapes.append(page.loop(_thinned(trim, 0.1 / page.share), "accent", 0.9, "tint"))
-    shapes += _heads(page, piece) if drilled_by(piece) else []
+    shapes += _heads(page, piece)
     shapes += _bolts(page, figures(piece, "fasten"))
     shapes += _sprues(page, figures(piece, "channels").get("sprues") or ())
     for number, row in numbered_vents(piece):
@@ -175,10 +175,27 @@ def _vent(page: _Page, number: int, row: Mapping[str, Any]) -> list[Shape]:
     ]
 
 
+def low_points(piece: Workpiece) -> list[Sequence[float]]:
+    """Where an open cavity is poured first, but for what lies under a sprue."""
+    if not drilled_by(piece):
+        return []
+    sprues = figures(piece, "channels").get("sprues") or ()
+    places: Sequence[Sequence[float]] = figures(piece, "fill").get("pour_first") or ()
+    return [
+        place
+        for place in places[:4]
+        if all(
+            np.hypot(place[0] - float(row["x"]), place[1] - float(row["y"]))
+            > float(row["funnel_mm"]) / 2
+            for row in sprues
+        )
+    ]
+
+
 def _heads(page: _Page, piece: Workpiece) -> list[Shape]:
-    """Where an open cavity is poured first."""
+    """Triangles where an open cavity is poured first."""
     shapes: list[Shape] = []
-    for place in (figures(piece, "fill").get("pour_first") or ())[:4]:
+    for place in low_points(piece):
         x, y = page.at(float(place[0]), float(place[1]))
         tip = [(x - 3, y + 2.6), (x + 3, y + 2.6), (x, y - 3)]
         shapes.append(line(tip, "ink", 0.4, closed=True, fill="paper"))
@@ -208,7 +225,7 @@ def _wearer(page: _Page, piece: Workpiece) -> list[Shape]:
 def _free_place(page: _Page, piece: Workpiece) -> Floats:
     """Beside the plan, or where in it the arrow is farthest from vents and sprues."""
     if page.left > _WORDS_MM + 4:
-        return np.array([2.0, page.height / 2])
+        return np.array([6.0, page.height / 2])
     rows = [row for _, row in numbered_vents(piece)]
     rows += figures(piece, "channels").get("sprues") or ()
     low, inner = np.array([page.left, _ROOM_MM]), page.inner

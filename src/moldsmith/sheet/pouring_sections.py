@@ -21,7 +21,7 @@ from .blocks import (
 )
 from .charts import fill_chart, timeline_chart
 from .logs import figures, material_of, parameters, ran
-from .plan_drawing import drilled_by, mold_plan, numbered_vents, plan_bounds
+from .plan_drawing import drilled_by, low_points, mold_plan, numbered_vents, plan_bounds
 from .shots import attached_picture
 from .wording import count, decimal, grams, grouped, hours, listed, plain
 
@@ -88,11 +88,11 @@ def coating(piece: Workpiece) -> Section | None:
         for step in steps
     )
     columns = (
-        Column("Step", 2),
-        Column("Coats", 0.8, True),
-        Column("Adds, mm", 1.2, True),
-        Column("Time", 1.3, True),
-        Column("", 4.2),
+        Column("Step", 1.9),
+        Column("Coats", 0.87, True),
+        Column("Adds, mm", 1.35, True),
+        Column("Time", 1.45, True),
+        Column("", 3.9),
     )
     blocks: list[Block] = []
     cusp = told.get("cusp") or {}
@@ -226,7 +226,10 @@ def pouring(piece: Workpiece) -> Section | None:
     )
     order = " numbered as they fill" if told.get("vents") else ""
     flat = drilled_by(piece)
-    low = " Triangle: pour an open cavity here first." if told.get("pour_first") and flat else ""
+    low = ""
+    if flat and told.get("pour_first"):
+        where = "Triangle: pour" if low_points(piece) else "Under the sprue: pour"
+        low = f" {where} an open cavity here first."
     full = " Full size in sheet.pdf." if flat else ""
     blocks.append(Plan(drawing, f"{caption}{order}.{low}{full}"))
     if vents:
@@ -293,7 +296,7 @@ def clamping(piece: Workpiece) -> Section | None:
     for key, unit, what, digits in (
         ("force_n", "N", "push the mold open", 0),
         ("head_kpa", "kPa", "by the height of the mix", 2),
-        ("pressure_kpa", "kPa", "beside it", 1),
+        ("pressure_kpa", "kPa", "and by its pressure", 1),
     ):
         if isinstance(told.get(key), int | float):
             items.append(Figure(_large(float(told[key]), digits), unit, what))

@@ -39,6 +39,7 @@ _SMALL_PX = (400, 330)
 _STAGE_PX = (320, 264)
 _LARGE_PX = (760, 845)
 _COVER_PX = (400, 400)
+_WIDE_MM, _LESS_WIDE_MM, _FEW = 116.0, 92.0, 7
 _FLAG = np.array([179, 54, 27], dtype=np.uint8)
 _STAGE_TITLES = {
     "load_scan": "The scan as loaded",
@@ -134,7 +135,9 @@ def exploded_drawing(scene: Scene, labels: Mapping[str, str]) -> Drawing | None:
     if not mold_parts(scene.piece):
         return None
     names, taken = scene.apart_names, scene.exploded
-    width, height = 116.0, 116.0 * _LARGE_PX[1] / _LARGE_PX[0]
+    # Where many steps stand under it, smaller, so that they find room on its page.
+    width = _WIDE_MM if len(names) <= _FEW else _LESS_WIDE_MM
+    height = width * _LARGE_PX[1] / _LARGE_PX[0]
     left = (186.0 - width) / 2
     shapes: list[Shape] = [Raster(left, 0, width, height, taken.png)]
     shapes += _named(scene, taken, names, labels, left, width, height)
