@@ -160,12 +160,17 @@ def test_screw_washer_and_nut_go_in_and_the_nut_does_not_turn(fastened: ms.Workp
 def test_jack_screws_push_on_a_washer_with_their_nut_held_from_above(
     fastened: ms.Workpiece,
 ) -> None:
+    """A washer of M4, ISO 7089: the end of an M5 would go through its own."""
+    m4 = hardware.bolt("M4")
+    assert m4.washer_bore_mm < M5.diameter_mm < M5.washer_bore_mm
     cavity, core = solid_of(fastened, "cavity"), solid_of(fastened, "core")
     for jack in figures(fastened)["jack_screws"]:
         x, y = jack["x"], jack["y"]
-        washer = rod(x, y, jack["foot_z"], jack["foot_z"] + 1.1, M5.washer_mm / 2)
+        assert jack["foot_washer"] == "M4"
+        thick = m4.washer_thickest_mm
+        washer = rod(x, y, jack["foot_z"], jack["foot_z"] + thick, m4.washer_mm / 2)
         assert (washer ^ cavity).volume() < 0.02
-        under = rod(x, y, jack["foot_z"] - 0.5, jack["foot_z"] - 0.1, M5.washer_mm / 2)
+        under = rod(x, y, jack["foot_z"] - 0.5, jack["foot_z"] - 0.1, m4.washer_mm / 2)
         assert (under ^ cavity).volume() == pytest.approx(under.volume(), rel=1e-3)
         screw = rod(x, y, jack["foot_z"], jack["seat_z"] + 20, M5.diameter_mm / 2)
         assert (screw ^ core).volume() < 0.02

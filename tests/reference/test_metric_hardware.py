@@ -90,6 +90,14 @@ def test_a_washer_presses_on_a_ring() -> None:
     assert m5.bearing_mm2(5.0) == m5.washer_bearing_mm2
 
 
+def test_a_jack_screws_end_does_not_go_through_the_washer_it_stands_on() -> None:
+    feet = [hardware.foot_washer(hardware.bolt(size)) for size in SIZES]
+    assert [foot.size for foot in feet] == ["M2.5", "M3", "M4", "M5", "M6"]
+    # ISO 7089; M2.5 from memory.
+    assert [foot.bore_mm for foot in feet] == [2.7, 3.2, 4.3, 5.3, 6.4]
+    assert [foot.outer_mm for foot in feet] == [6, 7, 9, 10, 12]
+
+
 def test_pins_have_iso_2338s_chamfer_and_are_never_under_size() -> None:
     for diameter, chamfer in PINS.items():
         pin = hardware.dowel(diameter)

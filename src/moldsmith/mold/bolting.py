@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from ..geometry import solid
 from ..geometry.placing import spread
 from .flange_room import Columns, Flange
-from .hardware import BoltSize, stock_length_mm
+from .hardware import BoltSize, foot_washer, stock_length_mm
 
 __all__ = [
     "LEVEL",
@@ -79,6 +79,8 @@ class Bolt:
 @dataclass(frozen=True, slots=True)
 class JackScrew:
     """A screw through a nut in the upper body that pushes on a washer in the lower one.
+
+    The washer is one size smaller, or the screw's end would go through it.
 
     ceiling_z : over the nut; foot_z : under the washer
     """
@@ -167,7 +169,8 @@ def place_jacks(
     radius = bolt_radius_mm(size, clearance_mm)
     columns = flange.columns(radius + _WALL_MM)
     nut = size.nut_height_mm + clearance_mm
-    sunk = size.washer_thickest_mm + clearance_mm
+    foot = foot_washer(size)
+    sunk = foot.thickest_mm + clearance_mm
     thick = np.minimum(columns.roof - columns.seat - nut, columns.ground - columns.bottom - sunk)
     rays = _free(flange, region, columns, radius + _WALL_MM, thick >= least_mm - _SLACK_MM)
     jacks = []
@@ -186,7 +189,7 @@ def place_jacks(
                 flange.roof_z,
                 hole_mm,
                 _head_bore(size, clearance_mm),
-                size.washer_mm + 2 * clearance_mm,
+                foot.outer_mm + 2 * clearance_mm,
                 size.nut_flats_mm + 2 * clearance_mm,
             )
         )

@@ -12,7 +12,7 @@ from ..workpiece import Finding
 from .bolting import LEVEL, Bolt, JackScrew, bolt_radius_mm, place_of
 from .edge_pockets import EdgePocket, StrapGroove
 from .flange_loads import BoltLoad
-from .hardware import Series, Strength, bolt, tightening_torque_nm
+from .hardware import Series, Strength, bolt, foot_washer, tightening_torque_nm
 from .seam_slots import SeamSlot
 
 __all__ = ["JACK_SIZE", "BoltChoice", "Fitted", "Wanted", "described"]
@@ -158,6 +158,7 @@ def _jack_row(item: JackScrew) -> dict[str, Any]:
         **_placed(item),
         "size": item.size.size,
         "length_mm": item.length_mm,
+        "foot_washer": foot_washer(item.size).size,
         "nut_ceiling_z": round(item.ceiling_z, 4),
         "seat_z": round(item.seat_z, 4),
         "foot_z": round(item.foot_z, 4),
@@ -181,11 +182,12 @@ def _hardware(fitted: Fitted) -> list[dict[str, Any]]:
     counted: dict[tuple[str, str, str], int] = {}
     for item in fitted.screws:
         size = item.size.size
+        washer = foot_washer(item.size).size if isinstance(item, JackScrew) else size
         long = "threaded rod" if item.length_mm is None else f"{size} x {item.length_mm:g}"
         for row in (
             ("cap screw", long, "ISO 4762"),
             ("hexagon nut", size, "ISO 4032"),
-            ("washer", size, "ISO 7089"),
+            ("washer", washer, "ISO 7089"),
         ):
             counted[row] = counted.get(row, 0) + 1
     return [

@@ -18,10 +18,12 @@ __all__ = [
     "Dowel",
     "Series",
     "Strength",
+    "Washer",
     "bolt",
     "bolt_sizes",
     "dowel",
     "dowel_sizes",
+    "foot_washer",
     "preload_n",
     "sources",
     "stock_length_mm",
@@ -95,6 +97,27 @@ class Dowel:
     @property
     def greatest_mm(self) -> float:
         return self.diameter_mm + self.deviation_um[1] / 1000
+
+
+@dataclass(frozen=True, slots=True)
+class Washer:
+    """A plain washer by ISO 7089, mm."""
+
+    size: str
+    bore_mm: float
+    outer_mm: float
+    thickest_mm: float
+
+
+def foot_washer(size: BoltSize) -> Washer:
+    """The washer one size smaller: the end of a screw stands on it and does not go through."""
+    sizes = bolt_sizes()
+    number = sizes.index(size.size)
+    if number == 0:
+        ((name, row),) = _table()["washer"].items()
+        return Washer(name, **row)
+    less = bolt(sizes[number - 1])
+    return Washer(less.size, less.washer_bore_mm, less.washer_mm, less.washer_thickest_mm)
 
 
 def bolt_sizes() -> tuple[str, ...]:
