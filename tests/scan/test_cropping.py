@@ -229,7 +229,8 @@ def test_any_planes_leave_a_clean_border(cuts: list[tuple[float, float, float]],
     try:
         cut = crop(piece, planes=planes, round_mm=r)
     except BadParameter as error:
-        assert "removes everything" in error.problem  # noqa: PT017 - either outcome is right
+        left = ("removes everything", "leaves less than one triangle")
+        assert any(said in error.problem for said in left)  # noqa: PT017 - each outcome is right
         return
     mesh = cut.body("scan")
     _, faces = stl.decode(stl.encode(mesh.vertices, mesh.faces))

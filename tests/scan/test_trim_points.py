@@ -290,6 +290,37 @@ def test_bad_values_are_named(wrong: dict[str, Any], problem: str) -> None:
         crop(ball(3), **wrong)
 
 
+def cylinder(sections: int) -> Workpiece:
+    """As a modeller draws it, of long triangles: radius 100, height 600."""
+    mesh = trimesh.creation.cylinder(R, 600.0, sections=sections)
+    return Workpiece("calf", {"scan": mesh})
+
+
+@pytest.mark.parametrize("sections", [48, 256])
+def test_long_triangles_are_made_finer_at_the_line_alone(sections: int) -> None:
+    turn = np.array([0.1, 2.2, 4.3])
+    points = np.stack([R * np.cos(turn), R * np.sin(turn), np.full(3, 60.0)], axis=1)
+    cut = crop(cylinder(sections), points=points, inside=(0, 0, 300), round_mm=5)
+    # The wall over the line, and the top of the prism.
+    around = 2 * sections * R * np.sin(np.pi / sections)
+    top = sections * R**2 * np.sin(2 * np.pi / sections) / 2
+    assert cut.body("scan").area == pytest.approx(240 * around + top, rel=1e-3)
+    (border,) = figures(cut)["borders"]
+    assert border["length_mm"] == pytest.approx(around, rel=2e-3)
+    assert len(cut.body("scan").faces) < 5 * sections
+
+
+def test_edges_are_held_to_what_is_allowed_at_their_place() -> None:
+    mesh = trimesh.creation.box((100.0, 100.0, 100.0))
+    vertices, faces = refined(mesh.vertices, mesh.faces, lambda p: 5 + (p[:, 2] + 50) / 2)
+    fine = trimesh.Trimesh(vertices, faces, process=False)
+    assert fine.is_watertight
+    assert fine.area == pytest.approx(mesh.area)
+    middle = vertices[fine.edges_unique].mean(axis=1)[:, 2]
+    assert (fine.edges_unique_length <= 5 + (middle + 50) / 2).all()
+    assert fine.edges_unique_length.max() > 25
+
+
 @pytest.mark.parametrize("longest_mm", [3.0, 11.0])
 def test_finer_triangles_are_the_same_surface(longest_mm: float) -> None:
     mesh = trimesh.creation.icosphere(2, 20.0)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -16,11 +18,16 @@ _MOST_ROUNDS = 16  # halvings: an edge's length / 65,536
 
 
 def refined(
-    vertices: Floats, faces: Ints, longest_mm: float, whole: Ints | None = None
+    vertices: Floats,
+    faces: Ints,
+    longest_mm: float | Callable[[Floats], Floats],
+    whole: Ints | None = None,
 ) -> tuple[Floats, Ints]:
     """The same surface, in space or in the plane, with no edge longer than `longest_mm`.
 
     vertices : (n, 2) or (n, 3); columns past the third are values that go along, linear
+    longest_mm : one length, or a function of places (k, 3) that gives (k,); an edge is held
+        to the least at its ends and its middle
     whole : keys (`edge_keys`) of edges that stay as they are
 
     Too long edges are halved, all at once, and their faces cut into two, three or
@@ -31,7 +38,7 @@ def refined(
         edges = half_edges(faces)
         places = vertices[:, :3]
         length = np.linalg.norm(places[edges[:, 0]] - places[edges[:, 1]], axis=1)
-        long = length > longest_mm
+        long = length > _allowed(places, edges, longest_mm)
         if whole is not None:
             long &= ~np.isin(edge_keys(edges), whole)
         if not long.any():
@@ -43,6 +50,16 @@ def refined(
         vertices = np.concatenate([vertices, vertices[ends].mean(axis=1)])
         faces = _cut(vertices[:, :3], faces, middle.reshape(-1, 3))
     return vertices, faces
+
+
+def _allowed(
+    places: Floats, edges: Ints, longest_mm: float | Callable[[Floats], Floats]
+) -> Floats | float:
+    if not callable(longest_mm):
+        return longest_mm
+    ends: Floats = longest_mm(places)[edges].min(axis=1)
+    middles: Floats = np.minimum(ends, longest_mm(places[edges].mean(axis=1)))
+    return middles
 
 
 def _cut(vertices: Floats, faces: Ints, middle: Ints) -> Ints:

@@ -31,6 +31,7 @@ PARTS_OF_RADIUS = 5.0  # a corner's radius over the edges it is traced on
 FINEST_MM = 0.4
 SHARP_MM = 1.0  # edges where corners stay sharp
 MOST_FACES = 250_000  # of the band about the line, before its edges get longer
+COARSE_MM = 12.0  # edges at the line; longer ones would make the band about it too wide
 ON_SURFACE_MM = 1e-3
 SURE_SHARE = 0.9  # of the areas of the two sides: nearer to equal, the smaller is a guess
 
@@ -39,11 +40,16 @@ SURE_SHARE = 0.9  # of the areas of the two sides: nearer to equal, the smaller 
 class TrimLine:
     """Signed distance along the surface to the trim line, for points on the surface.
 
+    Far from the line it is the straight distance, as it is where `values` at the scan's
+    `vertices` are beyond `held_mm`.
+
     figures : what was measured of the line
     """
 
     values: Floats
     vertices: cKDTree
+    line: cKDTree
+    held_mm: float
     band: SurfaceIndex
     band_values: Floats
     figures: dict[str, Any]
@@ -59,6 +65,9 @@ class TrimLine:
             on = found.distance < ON_SURFACE_MM
             inner = self.band.interpolate(self.band_values, found)
             result[between] = np.where(on, inner, result[between])
+        far = np.flatnonzero(np.abs(result) >= self.held_mm)
+        straight, _ = self.line.query(points[far], workers=-1)
+        result[far] = np.sign(result[far]) * np.maximum(straight, self.held_mm)
         return result
 
 
@@ -86,6 +95,10 @@ def trim_line(
     line, leg = _loop(vertices, faces, snapped, face, weights)
     middles = (line + np.roll(line, -1, axis=0)) / 2
     refuse_crossing(vertices, faces, line, index.closest(middles).face, leg, numbers)
+    if _longest_edge(vertices, faces, line) > COARSE_MM:
+        line = _dense(line, COARSE_MM)
+        vertices, faces = _finer_near(vertices, faces, line)
+        index = SurfaceIndex(vertices, faces, _spacing(vertices, faces))
     near_mm = 2 * _longest_edge(vertices, faces, line)
     reach = max(near_mm, round_mm, 1.5 * STEP_MM)
     travel = round_mm + abs(margin_mm) + reach
@@ -109,7 +122,19 @@ def trim_line(
         "line_traced_on_mm": round(band.front.edge_mm, 3),
     }
     unsure = inside is None and area > SURE_SHARE * other
-    return TrimLine(whole, cKDTree(vertices), band.index, values, figures, unsure)
+    traced = cKDTree((final.start + final.end) / 2)
+    return TrimLine(whole, cKDTree(vertices), traced, reach, band.index, values, figures, unsure)
+
+
+def _finer_near(vertices: Floats, faces: Ints, line: Floats) -> tuple[Floats, Ints]:
+    """The same surface with edges of at most `COARSE_MM` at the line, longer away from it."""
+    tree = cKDTree(_dense(line, 2.0))
+
+    def allowed(points: Floats) -> Floats:
+        away, _ = tree.query(points, workers=-1)
+        return np.asarray(COARSE_MM + away)
+
+    return refined(vertices, faces, allowed)
 
 
 class _Band:
@@ -133,8 +158,11 @@ class _Band:
             wanted = float(np.clip(round_mm / PARTS_OF_RADIUS, FINEST_MM, SHARP_MM))
         corners = own[local]
         cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-        least = np.sqrt(np.linalg.norm(cross, axis=1).sum() / 2 / (0.3 * MOST_FACES))
-        self.front = Front(*refined(own, local, max(wanted, float(least)) * 1.4))
+        twice = np.linalg.norm(cross, axis=1)
+        least = np.sqrt(twice.sum() / 2 / (0.3 * MOST_FACES))
+        wanted = max(wanted, float(least))
+        wanted = max(wanted, _sliver_edge_mm(corners, twice, wanted))
+        self.front = Front(*refined(own, local, wanted * 1.4))
         self.index = SurfaceIndex(self.front.vertices, self.front.faces, edge)
 
     def first_values(self, line: Floats, reach_mm: float) -> Floats:
@@ -290,6 +318,17 @@ def _refuse_broken(
             f"about x {x:g}, y {y:g}, z {z:g}",
             "Choose a smaller one, or draw the narrow place wider",
         )
+
+
+def _sliver_edge_mm(corners: Floats, twice_mm2: Floats, edge_mm: float) -> float:
+    """The edge at which the triangles narrower than an edge become at most `MOST_FACES`.
+
+    Of such a one its length counts, not its area: cut into k along it, it becomes about 2 k.
+    corners (m, 3, 3); twice_mm2 (m,) : twice their areas
+    """
+    longest = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2).max(axis=1)
+    narrow = (twice_mm2 < edge_mm * longest) & (longest > edge_mm)
+    return float(2 * longest[narrow].sum() / MOST_FACES)
 
 
 def _spacing(vertices: Floats, faces: Ints) -> float:
