@@ -25,8 +25,9 @@ from moldsmith.sheet.blocks import (
 )
 from moldsmith.sheet.flowing import HEIGHT_MM, told
 from moldsmith.sheet.number_section import numbers
-from moldsmith.sheet.pouring_sections import clamping, trimming
+from moldsmith.sheet.pouring_sections import clamping
 from moldsmith.sheet.shop_sheet import templates_of
+from moldsmith.sheet.trim_section import trimming
 from moldsmith.sheet.wording import quantity, raised
 
 RINGS = {"borders": [{"length_mm": 249.2}, {"length_mm": 344.0}]}

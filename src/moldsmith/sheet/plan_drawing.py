@@ -229,7 +229,7 @@ def _free_place(page: _Page, piece: Workpiece) -> Floats:
     rows = [row for _, row in numbered_vents(piece)]
     rows += figures(piece, "channels").get("sprues") or ()
     low, inner = np.array([page.left, _ROOM_MM]), page.inner
-    shares = np.array([[x, y] for y in (0.2, 0.35, 0.5, 0.65, 0.8) for x in (0.4, 0.25, 0.55)])
+    shares = np.array([[x, y] for y in (0.2, 0.35, 0.5, 0.65, 0.8) for x in (0.3, 0.2)])
     places: Floats = low + inner * shares
     if not rows:
         return np.asarray(places[0])

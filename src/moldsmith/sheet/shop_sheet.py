@@ -20,11 +20,12 @@ from .overview import lead, overview
 from .page_setting import page
 from .pdf_setting import pdf
 from .plan_drawing import drilled_by, mold_plan
-from .pouring_sections import clamping, coating, mixing, pouring, schedule, trimming
+from .pouring_sections import clamping, coating, mixing, pouring, schedule
 from .print_sections import assembly, printing
 from .remark_sections import care, findings, pictures_of_stages
 from .scene import Scene, cover_picture, scene_of
 from .templates import sheet_lid
+from .trim_section import trimming
 from .view_model import view_model
 
 __all__ = ["sheet_of", "templates_of", "write_shop_sheet"]
