@@ -6,7 +6,8 @@ from typing import Any
 
 import moldsmith as ms
 from moldsmith.sheet.blocks import Section, Table, Text, Ticks
-from moldsmith.sheet.pouring_sections import clamping, mixing, trimming
+from moldsmith.sheet.pouring_sections import clamping, mixing
+from moldsmith.sheet.trim_section import trimming
 
 
 def told(**figures: dict[str, Any]) -> ms.Workpiece:
