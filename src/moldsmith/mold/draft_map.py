@@ -1,8 +1,8 @@
 """The draft of a casting's face, counted by angle and coloured.
 
 Draft of 1 degree a side is standard for rigid parts and half a degree the least, with one
-degree more for each 0.025 mm of texture (a published design guide for injection-molded
-parts; common practice). A soft casting leaves with none where the cavity is shallow.
+degree more for each 0.025 mm of texture (common practice for
+injection-molded parts). A soft casting leaves with none where the cavity is shallow.
 """
 
 from __future__ import annotations

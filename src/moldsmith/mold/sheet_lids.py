@@ -33,7 +33,7 @@ __all__ = [
 LidKind = Literal["printed", "sheet"]
 
 # Cast acrylic sheet: 2.8 to 3.3 GPa (ISO 527, makers' tables); kept under 10 MPa so that it
-# does not craze under lasting load (a weak source: 1500 psi in a general guide).
+# does not craze under lasting load (10 MPa or 1500 psi: from memory).
 SHEET_YOUNGS_MPA = 3000.0
 SHEET_POISSON = 0.37  # 0.35 to 0.40, from memory
 SHEET_STRESS_MPA = 10.0
