@@ -25,7 +25,7 @@ from moldsmith.scan.reading import load_scan
 
 PRINTER_MM = np.array([220.0, 220.0, 250.0])
 TRIANGLE_MM = 5.0  # a large one of the scan: where the feathering ends is known to that
-FINE_STAGES = ("heal", "crop", "shell", "block")
+FINE_STAGES = ("heal", "crop", "smooth", "shell", "block")
 
 
 @pytest.fixture(scope="module")
@@ -34,16 +34,18 @@ def fine(demo_run: DemoRun, tmp_path_factory: pytest.TempPathFactory) -> Run:
     return made_fine(out / demo.JOB_NAME, "belly", out, tmp_path_factory.mktemp("fine"))
 
 
-def made_fine(job: Path, name: str, out: Path, folder: Path) -> Run:
-    """A job's finished piece made once more from shell to block, at 1 mm."""
+def made_fine(job: Path, name: str, out: Path, folder: Path, cell_mm: float = 1.0) -> Run:
+    """A job's finished piece made once more from shell to block, finely."""
     order = read_job(job).only(name).pieces[0]
-    settings = {stage: dict(order.settings[stage]) for stage in FINE_STAGES}
-    settings["shell"]["cell_mm"] = 1.0
-    for done in sorted((out / name).glob("0[123]-*")):  # so that these are read back
+    settings = {key: dict(order.settings[key]) for key in FINE_STAGES if key in order.settings}
+    settings["shell"]["cell_mm"] = cell_mm
+    before = [f"{number:02d}-*" for number in range(1, len(settings))]
+    for pattern in before:  # so that what comes before shell is read back
+        (done,) = (out / name).glob(pattern)
         shutil.copytree(done, folder / name / done.name)
     piece = load_scan(order.scan, name=name, folder=folder / name, **order.settings["load_scan"])
-    for stage in FINE_STAGES:
-        piece = worker(stage)(piece, **settings[stage])
+    for stage, given in settings.items():
+        piece = worker(stage)(piece, **given)
     return Run(folder / name)
 
 

@@ -10,18 +10,20 @@ import json
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 import trimesh
 
+import checks
 import fakes
 from bodies import face_planes, face_scan, forearm_planes, human, spoiled, torso_planes
 from checks import Run
 from moldsmith.batch import run_job
 from test_truths_demo import (  # noqa: F401 - the claims, collected here too
+    TRIANGLE_MM,
     made_fine,
     test_casting_leaves_the_cavity_or_a_finding_names_what_holds_it,
     test_channels_keys_and_stops_keep_their_margins,
-    test_core_and_cavity_stay_the_asked_thickness_apart,
     test_cover_lifts_off_or_a_finding_names_what_holds_it,
     test_every_air_pocket_has_a_vent,
     test_every_channel_leads_from_the_void_to_the_outside,
@@ -39,6 +41,10 @@ from test_truths_demo import (  # noqa: F401 - the claims, collected here too
 STATURE_MM = 1780.0
 JOB_NAME = "wearer.toml"
 COARSE = {"cell_mm": 3}  # three of the four torsos: what is claimed of them holds at any
+# Cells at which the gap is measured. Half the forearm is taper, where roughness of the scan makes
+# the nearest place of two, and with it the thickness asked for, a matter of chance.
+FINE_MM = {"torso-cored-inward": 1.0, "forearm": 0.6, "face": 1.0}
+SMOOTHED = ("face", "forearm")  # as a maker would: lids and lips fold finer than the noise
 # name -> settings of shell and of block
 PIECES: dict[str, tuple[dict[str, Any], dict[str, Any]]] = {
     "torso-cored-inward": ({"thickness_mm": 10, "side": "inward"}, {"style": "cored"}),
@@ -81,16 +87,17 @@ def order(name: str, planes: dict[str, Any]) -> str:
     cut = [[list(map(float, point)), list(map(float, normal))] for point, normal in planes[part]]
     lines = ["[[piece]]", f'name = "{name}"', f'scan = "{part}.ply"', 'unit = "m"']
     lines.append(f"crop.planes = {json.dumps(cut)}")
-    if part == "face":
-        lines.append("smooth.feature_mm = 5")  # lids and lips fold finer than the scanner's noise
+    if part in SMOOTHED:
+        lines.append("smooth.feature_mm = 5")
     for stage, settings in zip(("shell", "block"), PIECES[name], strict=True):
         lines += [f"{stage}.{key} = {json.dumps(value)}" for key, value in settings.items()]
     return "\n".join(lines)
 
 
-@pytest.fixture(scope="module")
-def fine(out: Path) -> Run:
-    return made_fine(out.parent / JOB_NAME, "torso-cored-inward", out, out.parent / "fine")
+@pytest.fixture(scope="module", params=list(FINE_MM))
+def fine(out: Path, request: pytest.FixtureRequest) -> Run:
+    name = request.param
+    return made_fine(out.parent / JOB_NAME, name, out, out.parent / "fine", FINE_MM[name])
 
 
 @pytest.fixture(scope="module", params=list(PIECES))
@@ -110,3 +117,12 @@ def test_forearm_s_patch_is_a_half_shell(out: Path) -> None:
     patch = Run(out / "forearm").body("scan", "block")
     assert isinstance(patch, trimesh.Trimesh)
     assert patch.face_normals[:, 2].max() - patch.face_normals[:, 2].min() > 0.9
+
+
+def test_core_and_cavity_stay_the_asked_thickness_apart(fine: Run) -> None:
+    """On the face's creases, beside nose and lids, the cells cut off corners of the core."""
+    error, rim = checks.gap_errors(fine)
+    asked = fine.log("shell")["parameters"]
+    assert (np.abs(error) <= 0.1).mean() >= 0.95
+    beyond = np.abs(error[rim > asked["taper_mm"] + TRIANGLE_MM]) > 0.3
+    assert beyond.mean() <= (1e-3 if asked["side"] == "outward" else 0.0)

@@ -92,7 +92,8 @@ def void_of(piece: Workpiece, fill_level_mm: float | None = None) -> Void:
     lumps = solid.components(room)
     least = max(_FILM_MM3, _LEAST_SHARE * max(map(solid.volume_mm3, lumps), default=0.0))
     large = [lump for lump in lumps if solid.volume_mm3(lump) > least]
-    lumps = [lump for lump in large if _is_void(solid.to_mesh(lump), pad)]
+    spans = _spans(pad)
+    lumps = [lump for lump in large if _is_void(solid.to_mesh(lump), pad, spans)]
     if not lumps:
         raise CannotBuild(
             "the mold's bodies enclose no void where the pad is", "Run block and channels anew"
@@ -154,13 +155,21 @@ def void_by_columns_mm3(piece: Workpiece, level_mm: float) -> float:
     return float(lengths.sum()) * step**2
 
 
-def _is_void(lump: trimesh.Trimesh, pad: trimesh.Trimesh) -> bool:
+def _spans(mesh: trimesh.Trimesh) -> Floats:
+    """Least and greatest x and y of each triangle (4, m)."""
+    x, y = (np.asarray(mesh.vertices)[:, axis][mesh.faces.T] for axis in (0, 1))
+    return np.stack([x.min(axis=0), y.min(axis=0), x.max(axis=0), y.max(axis=0)])
+
+
+def _is_void(lump: trimesh.Trimesh, pad: trimesh.Trimesh, spans: Floats) -> bool:
     """Whether the lump lies where the pad does, not under or over the mold, by coarse rays."""
     step = float(np.ptp(lump.bounds[:, :2], axis=0).max()) / 40
     grid = grid_over(lump.bounds[0, :2], lump.bounds[1, :2], step)
+    (x0, y0), (x1, y1) = lump.bounds[:, :2]
+    near = (spans[0] <= x1) & (spans[1] <= y1) & (spans[2] >= x0) & (spans[3] >= y0)
     ends = [
-        seen(np.asarray(mesh.vertices), np.asarray(mesh.faces), grid)
-        for mesh in (lump, pad)
+        seen(np.asarray(mesh.vertices), faces, grid)
+        for mesh, faces in ((lump, np.asarray(lump.faces)), (pad, pad.faces[near]))
         for seen in (lowest, highest)
     ]
     met = np.isfinite(ends[0]) & np.isfinite(ends[2])
