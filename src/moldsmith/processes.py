@@ -12,10 +12,12 @@ from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager, nullcontext
 from typing import Any
 
+from .geometry.threads import THREADS
+
 __all__ = ["worker_processes"]
 
 _LOGGER = logging.getLogger(__package__)
-_THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
+_MATRICES = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 
 
 @contextmanager
@@ -24,7 +26,7 @@ def worker_processes(workers: int) -> Iterator[ProcessPoolExecutor]:
 
     They are spawned, not forked: the same on every system, and safe beside
     the threads of numeric libraries. Where there are several, each has one thread for
-    matrices: more would only wait for each other.
+    matrices, and its share of the cores for look-ups: more would only wait for each other.
     """
     context = multiprocessing.get_context("spawn")
     queue: Any = context.Queue()
@@ -32,7 +34,7 @@ def worker_processes(workers: int) -> Iterator[ProcessPoolExecutor]:
     listener.start()
     try:
         with (
-            _one_thread_each() if workers > 1 else nullcontext(),
+            _cores_shared(workers) if workers > 1 else nullcontext(),
             ProcessPoolExecutor(
                 workers, context, _send_home, (queue, _LOGGER.getEffectiveLevel())
             ) as pool,
@@ -45,11 +47,13 @@ def worker_processes(workers: int) -> Iterator[ProcessPoolExecutor]:
 
 
 @contextmanager
-def _one_thread_each() -> Iterator[None]:
+def _cores_shared(workers: int) -> Iterator[None]:
     """What processes started now inherit; a user's own setting is left alone."""
-    before = {name: os.environ.get(name) for name in _THREADS}
-    for name in _THREADS:
-        os.environ.setdefault(name, "1")
+    share = max((os.cpu_count() or 1) // workers, 1)
+    wanted = {**dict.fromkeys(_MATRICES, "1"), THREADS: str(share)}
+    before = {name: os.environ.get(name) for name in wanted}
+    for name, number in wanted.items():
+        os.environ.setdefault(name, number)
     try:
         yield
     finally:

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from scipy import sparse
 from scipy.spatial import cKDTree
 
+from .threads import threads
 from .topology import edge_keys, half_edges
 from .vectors import unit
 
@@ -112,7 +113,7 @@ class SurfaceIndex:
         slack : share by which the one found may be farther than the nearest; points
         about equally far from all samples are found much faster with some
         """
-        distance, sample = self.tree.query(points, eps=slack, workers=-1)
+        distance, sample = self.tree.query(points, eps=slack, workers=threads())
         return distance, sample
 
     def closest(self, points: Floats, start: Ints | None = None) -> Closest:

@@ -11,6 +11,7 @@ from scipy.sparse import linalg
 from scipy.spatial import cKDTree
 
 from .distance import vertex_normals
+from .threads import threads
 from .topology import border_loops
 from .vectors import unit
 
@@ -37,7 +38,7 @@ def fair_borders(vertices: Floats, faces: Ints, radius_mm: float) -> Floats:
     rim = np.concatenate(loops)
     shift = np.concatenate([_shift(vertices[at], normals[at], radius_mm) for at in loops])
     gap, nearest = cKDTree(vertices[rim]).query(
-        vertices, distance_upper_bound=2 * radius_mm, workers=-1
+        vertices, distance_upper_bound=2 * radius_mm, workers=threads()
     )
     near = np.isfinite(gap)
     share = (1 - gap[near] / (2 * radius_mm)) ** 2

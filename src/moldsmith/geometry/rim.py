@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from .distance import SurfaceIndex
+from .threads import threads
 from .topology import border_loops
 from .vectors import unit
 
@@ -56,7 +57,7 @@ class Rim:
     def foot(self, points: Floats) -> tuple[Floats, Ints, Floats]:
         """The nearest points (n, 3) of the border, the ends (n, 2) of the edges they lie on, and
         their shares (n,) of the way along these."""
-        edges = self.ends[self.tree.query(points, k=3, workers=-1)[1]]
+        edges = self.ends[self.tree.query(points, k=3, workers=threads())[1]]
         start = self.corners[edges[..., 0]]
         step = self.corners[edges[..., 1]] - start
         share = np.einsum("ijk,ijk->ij", points[:, None] - start, step)
@@ -71,7 +72,7 @@ class Rim:
 
         Farther than `near_mm` from the border `outside` decides.
         """
-        gap, place = self.tree.query(points, distance_upper_bound=near_mm, workers=-1)
+        gap, place = self.tree.query(points, distance_upper_bound=near_mm, workers=threads())
         near = np.isfinite(gap)
         value = np.where(outside, near_mm, -near_mm)
         step = points[near] - self.places[place[near]]

@@ -15,6 +15,7 @@ from scipy import ndimage
 from .distance import SurfaceIndex
 from .isosurface import Band, Lattice
 from .rim import Rim
+from .threads import threads
 from .vectors import unit
 
 __all__ = ["SampledField"]
@@ -87,7 +88,7 @@ class SampledField:
         gap, place = self.rim.tree.query(
             self.index.sample_points[self.last],
             distance_upper_bound=self.index.spacing_mm,
-            workers=-1,
+            workers=threads(),
         )
         at_rim = np.flatnonzero(np.isfinite(gap))
         beyond = np.einsum("ij,ij->i", step[at_rim], self.rim.outward[place[at_rim]])

@@ -7,6 +7,8 @@ from numpy.typing import NDArray
 from scipy import sparse, spatial
 from scipy.sparse import csgraph
 
+from .threads import threads
+
 __all__ = [
     "border_edges",
     "border_loops",
@@ -130,7 +132,7 @@ def weld_near(vertices: Floats, faces: Ints, distance: float) -> Ints:
     """The faces with vertices no farther apart than `distance` made one, the first of them."""
     tree = spatial.cKDTree(vertices, balanced_tree=False, compact_nodes=False)
     bound = distance * (1 + 1e-9) + 1e-12  # the query leaves out what lies at the bound itself
-    gap = tree.query(vertices, k=[2], distance_upper_bound=bound, workers=-1)[0]
+    gap = tree.query(vertices, k=[2], distance_upper_bound=bound, workers=threads())[0]
     close = np.flatnonzero(np.isfinite(gap[:, 0]))  # only these have a neighbour at all
     del tree, gap
     if len(close) == 0:

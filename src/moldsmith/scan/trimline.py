@@ -15,6 +15,7 @@ from ..geometry.distance import SurfaceIndex
 from ..geometry.offset_lines import Front, closed_line, level_line, spread_signs
 from ..geometry.paths import SurfacePaths
 from ..geometry.refining import refined
+from ..geometry.threads import threads
 from ..geometry.topology import half_edges
 from .crossing import refuse_crossing
 
@@ -57,7 +58,7 @@ class TrimLine:
 
     def __call__(self, points: Floats) -> Floats:
         """Values (n,) at points (n, 3) on the surface, negative inside."""
-        away, nearest = self.vertices.query(points, workers=-1)
+        away, nearest = self.vertices.query(points, workers=threads())
         result = np.array(self.values[nearest])
         between = np.flatnonzero(away > 1e-9)
         if len(between):
@@ -66,7 +67,7 @@ class TrimLine:
             inner = self.band.interpolate(self.band_values, found)
             result[between] = np.where(on, inner, result[between])
         far = np.flatnonzero(np.abs(result) >= self.held_mm)
-        straight, _ = self.line.query(points[far], workers=-1)
+        straight, _ = self.line.query(points[far], workers=threads())
         result[far] = np.sign(result[far]) * np.maximum(straight, self.held_mm)
         return result
 
@@ -131,7 +132,7 @@ def _finer_near(vertices: Floats, faces: Ints, line: Floats) -> tuple[Floats, In
     tree = cKDTree(_dense(line, 2.0))
 
     def allowed(points: Floats) -> Floats:
-        away, _ = tree.query(points, workers=-1)
+        away, _ = tree.query(points, workers=threads())
         return np.asarray(COARSE_MM + away)
 
     return refined(vertices, faces, allowed)
@@ -146,7 +147,9 @@ class _Band:
         self.all_vertices = vertices
         tree = cKDTree(_dense(line, 2.0))
         longest = _longest_edge(vertices, faces, line)
-        away, _ = tree.query(vertices, distance_upper_bound=travel_mm + 2 * longest, workers=-1)
+        away, _ = tree.query(
+            vertices, distance_upper_bound=travel_mm + 2 * longest, workers=threads()
+        )
         chosen = np.isfinite(away)[faces].all(axis=1)
         self.beside = faces[~chosen]
         self.numbers, local = np.unique(faces[chosen], return_inverse=True)
@@ -341,7 +344,7 @@ def _longest_edge(vertices: Floats, faces: Ints, line: Floats) -> float:
     edges = half_edges(faces)
     length = np.linalg.norm(vertices[edges[:, 0]] - vertices[edges[:, 1]], axis=1)
     middle = (vertices[edges[:, 0]] + vertices[edges[:, 1]]) / 2
-    away, _ = cKDTree(_dense(line, 2.0)).query(middle, workers=-1)
+    away, _ = cKDTree(_dense(line, 2.0)).query(middle, workers=threads())
     return float(length[away < length / 2 + 2.0].max())
 
 
