@@ -24,7 +24,7 @@ from ..workpiece import Workpiece
 from .roofs import Ceiling, Roof, roof_under
 from .stiffness import INFILL, SKIN_MM
 
-__all__ = ["Jacket", "as_blocks", "filled", "filled_over", "is_hollow", "jacketed"]
+__all__ = ["Jacket", "as_blocks", "filled", "filled_over", "filled_up", "is_hollow", "jacketed"]
 
 Floats = NDArray[np.float64]
 Box: TypeAlias = tuple[float, float, float, float]
@@ -152,6 +152,12 @@ def filled_over(
     return body if fill.is_empty() else solid.union(body, fill)
 
 
+def filled_up(piece: Workpiece, name: str, body: solid.Solid) -> solid.Solid:
+    """`filled` everywhere: the body as a solid block."""
+    everywhere = shapely.Polygon(piece.record("block")["figures"]["outline_plan"])
+    return filled_over(piece, name, body, everywhere)
+
+
 def _widened(corners: Floats) -> Floats:
     """The corners of a convex hollow grown all round, so that its fill joins the wall."""
     steps = _INTO_MM * np.array([(x, y, z) for x in (-1, 1) for y in (-1, 1) for z in (-1, 1)])
@@ -168,11 +174,10 @@ def as_blocks(piece: Workpiece, names: Sequence[str]) -> Workpiece:
 
     What is placed by it wants `filled` round its place afterwards.
     """
-    plan = shapely.Polygon(piece.record("block")["figures"]["outline_plan"])
     full = {
-        name: solid.printable(filled_over(piece, name, solid.from_mesh(piece.body(name)), plan))
+        name: solid.printable(filled_up(piece, name, solid.from_mesh(piece.body(name))))
         for name in names
-        if _recorded(piece, name)
+        if is_hollow(piece, name)
     }
     return piece.with_named(full) if full else piece
 

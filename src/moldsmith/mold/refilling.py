@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from ..geometry import solid
 from ..workpiece import Workpiece
 from .cut_planes import Cut
-from .jackets import filled_over, is_hollow
+from .jackets import filled_over, filled_up, is_hollow
 from .keying import Joint
 from .keys import Key
 from .separating import Separated, separate
@@ -34,9 +34,7 @@ def separate_filled(
     plain = separate(body, cuts, clearance_mm, joint, opening)
     if not is_hollow(piece, name) or not (plain.weak or plain.changed):
         return plain
-    everywhere = shapely.Polygon(piece.record("block")["figures"]["outline_plan"])
-    full = filled_over(piece, name, body, everywhere)
-    solid_parts = separate(full, cuts, clearance_mm, joint, opening)
+    solid_parts = separate(filled_up(piece, name, body), cuts, clearance_mm, joint, opening)
     rooms = [_room(key, clearance_mm) for _, _, cut in solid_parts.joints for key in cut.keys]
     round_keys = filled_over(piece, name, body, shapely.union_all(rooms))
     again = separate(round_keys, cuts, clearance_mm, joint, opening)
