@@ -7,16 +7,12 @@ least 95 % end in a pad, and none hangs.
 from __future__ import annotations
 
 import faulthandler
-import os
 import tempfile
 from collections import Counter
 from collections.abc import Sequence
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from functools import cache
-from multiprocessing import get_context
 from pathlib import Path
-from unittest import mock
 
 import fast_simplification
 import numpy as np
@@ -28,6 +24,7 @@ from bodies import fetched_wheel, human, torso_planes
 from moldsmith import MoldsmithError, crop, heal, load_scan, shell
 from moldsmith.demo import make_scan
 from moldsmith.geometry import topology
+from moldsmith.processes import worker_processes
 from spoiling import KINDS, in_unit
 
 Floats = NDArray[np.float64]
@@ -197,9 +194,7 @@ def table(outcomes: Sequence[Outcome]) -> str:
 @pytest.fixture(scope="module")
 def outcomes() -> list[Outcome]:
     fetched_wheel()  # once, before the workers want it
-    # Each worker has its core: threads of the matrix library would only wait for each other.
-    alone = mock.patch.dict(os.environ, OPENBLAS_NUM_THREADS="1")
-    with alone, ProcessPoolExecutor(2, mp_context=get_context("spawn")) as pool:
+    with worker_processes(2) as pool:
         return list(pool.map(worked, range(SCANS), chunksize=6))
 
 
