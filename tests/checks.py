@@ -177,9 +177,7 @@ class Run:
         """
         clearance = self.figures("split")["clearance_mm"]
         pegs = [peg for joint in self.joints("flange") for peg in joint["pegs"]]
-        added = [
-            frustum(peg, -min(30.0, peg["base"][2] - 0.5), peg["length_mm"]) for peg in pegs
-        ]
+        added = [frustum(peg, -min(30.0, peg["base"][2] - 0.5), peg["length_mm"]) for peg in pegs]
         rooms = [frustum(peg, -30, peg["length_mm"] + clearance, clearance) for peg in pegs]
         full = union(*(_column(peg) for peg in pegs)) ^ self.hollows[self.cover_name]
         cavity, cover = self._refilled("cavity"), self._refilled(self.cover_name)

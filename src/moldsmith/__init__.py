@@ -39,8 +39,8 @@ _ROOMS = {
     "fit_check": "pad.pressing",
     "block": "mold.blocks",
     "channels": "mold.channelling",
-    "fasten": "mold.fastening",
-    "split": "mold.splitting",
+    "fasten": "mold.flange.fastening",
+    "split": "mold.parts.splitting",
     "overhangs": "printing.flagging",
     "Printer": "supplies.printer",
     "Filament": "supplies.filament",
@@ -78,8 +78,8 @@ if TYPE_CHECKING:
     from .errors import MoldsmithError as MoldsmithError
     from .mold.blocks import block as block
     from .mold.channelling import channels as channels
-    from .mold.fastening import fasten as fasten
-    from .mold.splitting import split as split
+    from .mold.flange.fastening import fasten as fasten
+    from .mold.parts.splitting import split as split
     from .pad.pressing import fit_check as fit_check
     from .pad.shelling import shell as shell
     from .pouring.batches import free_rise_kg_m3 as free_rise_kg_m3

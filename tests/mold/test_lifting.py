@@ -8,8 +8,8 @@ import pytest
 import moldsmith as ms
 import sleeves
 from moldsmith.geometry import solid
-from moldsmith.mold.held_pictures import held_faces
 from moldsmith.mold.lifting import cover_release
+from moldsmith.mold.release.held_pictures import held_faces
 from shapes import patched
 
 UP = (0.0, 0.0, 1.0)

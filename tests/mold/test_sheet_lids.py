@@ -76,9 +76,7 @@ def test_a_sheet_of_no_use_is_refused(wrong: Any, said: str) -> None:
 @pytest.fixture(scope="module")
 def bolted() -> ms.Workpiece:
     """A mold under a sheet of 3 mm, with all that can be asked for."""
-    piece = ms.block(
-        padded(belly()), style="lidded", lid="sheet", lid_thickness_mm=3, flange_mm=34
-    )
+    piece = ms.block(padded(belly()), style="lidded", lid="sheet", lid_thickness_mm=3, flange_mm=34)
     return ms.fasten(ms.channels(piece), bolts="M5", jack_screws=2, strap_grooves=2)
 
 

@@ -10,7 +10,7 @@ import trimesh
 
 import moldsmith as ms
 from moldsmith.geometry import solid
-from moldsmith.mold.channelling import Channel, bore_solid
+from moldsmith.mold.bores import Channel, bore_solid
 from moldsmith.pouring.channels import channel_rows, over_mm3, vent_bore_mm
 
 

@@ -15,7 +15,6 @@ from ..stage import stage
 from ..supplies.filament import Filament
 from ..supplies.materials import Material
 from ..workpiece import Finding, Vector, Workpiece
-from .blocking_out import fill_undercuts, filled_picture
 from .casting import (
     cast_of,
     eased_by,
@@ -24,16 +23,17 @@ from .casting import (
     told_apart,
     with_room_for_coat,
 )
-from .draft import Undercut, best_pulls, undercut
-from .draft_map import PERMITTED_PERCENT, draft_figures, draft_picture
 from .enclosing import Outer, outline_of, relieved, stitched
-from .jacketing import JacketSizes, jackets_of
+from .jackets.jacketing import JacketSizes, jackets_of
 from .lifting import cover_release
 from .parting import Hindrance, hindrance, parting_sheet
 from .pressure import assumed_kpa, head_kpa
+from .release.blocking_out import fill_undercuts, filled_picture
+from .release.draft import Undercut, best_pulls, undercut
+from .release.draft_map import PERMITTED_PERCENT, draft_figures, draft_picture
 from .sheet_lids import LidKind, sheet_check
 from .shutoff import shut_off, shut_off_figures, shut_off_findings
-from .side_blocks import block_of_sides
+from .side_pieces.building import block_of_sides
 
 __all__ = ["Outer", "Style", "block"]
 
@@ -243,9 +243,7 @@ def block(
     return moved.note(figures, lowered, attachments)
 
 
-def _check_sizes(
-    wall: float, floor: float, flange: float, land: float, relief: float
-) -> None:
+def _check_sizes(wall: float, floor: float, flange: float, land: float, relief: float) -> None:
     if not 1.2 <= wall <= 60:
         raise BadParameter(f"wall_mm = {wall:g}", "Choose 1.2 (three printed lines) to 60 mm")
     for key, value, most in (("floor_mm", floor, 100), ("flange_mm", flange, 150)):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
 from typing import Any, Literal
 
 import numpy as np
@@ -19,41 +18,18 @@ from ..ranges import check_range
 from ..stage import stage
 from ..workpiece import Finding, Workpiece
 from .bodies import mold_bodies
-from .jackets import filled
+from .bores import Channel, bore_solid
+from .jackets.hollowing import filled
 from .sheet_lids import cut_from_sheet
+from .side_pieces.channels import drilled_sides
 
-__all__ = ["Channel", "Pouring", "bore_solid", "channels"]
+__all__ = ["Pouring", "channels"]
 
 Floats = NDArray[np.float64]
 Pouring = Literal["level", "tilted"]
-_SIDES = 48
-_OVERRUN_MM = 1.0
 _CROWN_MM = 0.3
 _MARGIN_MM = 3.0
 _HEAD_MM = 1.0
-
-
-@dataclass(frozen=True, slots=True)
-class Channel:
-    """An upright bore from the void to the outside, mold mm: narrow at the void, wide outside."""
-
-    x: float
-    y: float
-    void_z: float
-    outside_z: float
-    void_mm: float
-    outside_mm: float
-    ceiling_z: float
-    funnel_mm: float = 0.0
-    pocket_mm: float = 0.0
-
-    @property
-    def mouth_mm(self) -> float:
-        return max(self.outside_mm, self.funnel_mm)
-
-    def described(self) -> dict[str, float]:
-        """The bore for the stage log."""
-        return {key: round(float(value), 4) for key, value in asdict(self).items()}
 
 
 @stage
@@ -102,8 +78,6 @@ def channels(
     if not 1 <= most_tilt_deg <= 35:
         raise BadParameter(f"most_tilt_deg = {most_tilt_deg:g}", "Choose 1 to 35")
     if "side-1" in mold_bodies(piece):
-        from .side_channels import drilled_sides  # it is made of this module's channels
-
         return drilled_sides(
             piece, sprues=sprues, sprue_mm=sprue_mm, funnel_mm=funnel_mm, vent_mm=vent_mm,
             taper_deg=taper_deg, pocket_mm=pocket_mm, level=pouring == "level",
@@ -334,35 +308,6 @@ def _vent_place(
             nearest = shapely.shortest_line(room, shapely.Point(place)).coords[0]
             return np.asarray(nearest)
     return np.asarray(place)
-
-
-def bore_solid(channel: Channel) -> solid.Solid:
-    """The bore's solid; its polygon stands round the circle, so that it is never too tight."""
-    around = 1 / np.cos(np.pi / _SIDES) / 2
-    base = (channel.x, channel.y, channel.void_z)
-    length = channel.outside_z - channel.void_z
-    flare = (channel.outside_mm - channel.void_mm) / length
-    height = length + _OVERRUN_MM
-    bore = solid.frustum(
-        base,
-        (0, 0, height),
-        channel.void_mm * around,
-        (channel.void_mm + flare * height) * around,
-        _SIDES,
-    )
-    if channel.funnel_mm <= channel.outside_mm:
-        return bore
-    depth = (channel.funnel_mm - channel.outside_mm) / 2
-    width = channel.outside_mm
-    foot = (channel.x, channel.y, channel.outside_z - depth)
-    funnel = solid.frustum(
-        foot,
-        (0, 0, depth + _OVERRUN_MM),
-        width * around,
-        (channel.funnel_mm + 2 * _OVERRUN_MM) * around,
-        _SIDES,
-    )
-    return solid.union(bore, funnel)
 
 
 def _no_vent(pad: trimesh.Trimesh, pocket: Peak) -> Finding:

@@ -9,10 +9,10 @@ import trimesh
 
 from ..geometry import solid
 from ..workpiece import Finding, Vector, Workpiece
-from .held_pictures import held_faces, held_png, near
-from .opening import CONTACT_MM, Release, lift_off
 from .parting import hindrance
-from .side_blocks import sides_that_release
+from .release.held_pictures import held_faces, held_png, near
+from .release.opening import CONTACT_MM, Release, lift_off
+from .side_pieces.building import sides_that_release
 
 __all__ = ["cover_release"]
 

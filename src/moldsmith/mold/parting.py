@@ -14,7 +14,7 @@ from ..errors import CannotBuild
 from ..geometry.terrain import outline_points, run_out, triangulated
 from ..geometry.topology import half_edges
 from ..geometry.visibility import grid_over, highest, lowest
-from .throats import held_back
+from .release.throats import held_back
 
 __all__ = [
     "Hindrance",

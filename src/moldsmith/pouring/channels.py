@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..geometry import solid
-from ..mold.channelling import Channel, bore_solid
+from ..mold.bores import Channel, bore_solid
 from ..workpiece import Workpiece
 
 __all__ = [

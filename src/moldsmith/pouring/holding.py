@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from ..mold.flange_loads import bolt_limit_n, bolts_for
+from ..mold.flange.loads import bolt_limit_n, bolts_for
 from ..mold.hardware import Strength, bolt, tightening_torque_nm
 from ..mold.pressure import GRAVITY_M_S2
 from ..workpiece import Finding, Severity, Workpiece

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from ..geometry.distance import SurfaceIndex
 from ..geometry.inscribed import inner_radius
-from ..mold.draft import draft_deg
+from ..mold.release.draft import draft_deg
 from ..printing.cusps import cusp_heights_mm
 from ..printing.flagging import face_angles_deg
 from ..printing.parts import listed_parts

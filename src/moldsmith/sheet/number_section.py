@@ -51,9 +51,7 @@ def _set(piece: Workpiece) -> tuple[tuple[str, ...], ...]:
     rows = []
     for record in piece.records:
         stage, usual = str(record["stage"]), _usual(str(record["stage"]))
-        own = {
-            key: value for key, value in record["parameters"].items() if key not in _SUPPLIES
-        }
+        own = {key: value for key, value in record["parameters"].items() if key not in _SUPPLIES}
         rows += [(stage, *row) for row in _unlike(own, usual)]
     for supply, kind in _USUAL.items():
         if given := _supply(piece, supply):
@@ -204,8 +202,9 @@ _EXPLAINING: Mapping[str, Sequence[tuple[str, Told]]] = {
     "fill": (
         (
             "Air that no vent lets out",
-            lambda told: f"{decimal(sum(float(row['left_cm3']) for row in told['pockets']))} "
-            "cm\u00b3",
+            lambda told: (
+                f"{decimal(sum(float(row['left_cm3']) for row in told['pockets']))} cm\u00b3"
+            ),
         ),
     ),
     "mix": (("Void of the mold, measured in three ways", _ways),),

@@ -1,0 +1,1 @@
+"""What holds a mold shut and what opens it."""

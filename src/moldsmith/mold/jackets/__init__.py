@@ -1,0 +1,1 @@
+"""Mold bodies at a constant wall instead of full blocks."""

@@ -1,0 +1,1 @@
+"""Mold bodies to printable parts: cuts, keys, joints, labels, the order of assembly."""

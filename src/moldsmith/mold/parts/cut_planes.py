@@ -1,0 +1,70 @@
+"""A plane that cuts a body: where it is, what lies in it, and where keys have material."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from itertools import product
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from ...geometry import solid
+from ..keys import Key
+
+__all__ = ["TURNS", "Cut", "fields", "key_region", "turning"]
+
+Floats = NDArray[np.float64]
+# Rows that turn an axis to z, keeping the other two in order.
+TURNS = tuple(np.roll(np.eye(3), -(axis + 1), axis=0) for axis in range(3))
+
+
+@dataclass(frozen=True, slots=True)
+class Cut:
+    """The plane where coordinate `axis` equals `at`; keys stand on its low side.
+
+    joint : the kind of its keys
+    """
+
+    axis: int
+    at: float
+    keys: list[Key] = field(default_factory=list)
+    joint: str = "pegs"
+
+
+def turning(axis: int) -> Floats:
+    """The 4 x 4 matrix that turns a cut's axis to z."""
+    matrix = np.eye(4)
+    matrix[:3, :3] = TURNS[axis]
+    return matrix
+
+
+def key_region(turned: solid.Solid, at: float, depths: Sequence[float]) -> shapely.Geometry:
+    """Plan region, in the cut's own plane, with material at all depths from it."""
+    region: shapely.Geometry = solid.section(turned, at + depths[0])
+    for depth in depths[1:]:
+        region = region.intersection(solid.section(turned, at + depth))
+    return region
+
+
+def fields(
+    section: shapely.Geometry, axis: int, others: list[Cut], clear_mm: float
+) -> list[shapely.Geometry]:
+    """The rectangles of a cut's plane between the other cuts, kept clear of them."""
+    low_x, low_y, high_x, high_y = section.bounds
+    marks: list[list[float]] = [[], []]
+    for other in others:
+        marks[int(np.argmax(TURNS[axis][:2, other.axis]))].append(other.at)
+    spans = [
+        _spans(low - 1, high + 1, sorted(set(cuts)), clear_mm)
+        for low, high, cuts in zip((low_x, low_y), (high_x, high_y), marks, strict=True)
+    ]
+    return [
+        shapely.box(x0, y0, x1, y1) for (x0, x1), (y0, y1) in product(*spans) if x0 < x1 and y0 < y1
+    ]
+
+
+def _spans(low: float, high: float, cuts: list[float], clear: float) -> list[tuple[float, float]]:
+    ends = [low, *(end for cut in cuts for end in (cut - clear, cut + clear)), high]
+    return list(zip(ends[::2], ends[1::2], strict=True))

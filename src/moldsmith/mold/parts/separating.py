@@ -1,0 +1,136 @@
+"""One body cut into parts at its planes, each plane keyed."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ...geometry import solid
+from ..keys import Key
+from .cut_planes import Cut
+from .keying import Joint, Keying, place_keys
+
+__all__ = ["Separated", "separate"]
+
+Floats = NDArray[np.float64]
+_CRUMB_MM3 = 1.0
+
+
+@dataclass(slots=True)
+class Separated:
+    """What the cutting of one body gave.
+
+    joints : numbers of the low and the high part, and the keys between them; weak : cuts
+    with fewer keys than hold; changed : cuts that could not have the joint asked for;
+    filled : rectangles of the plan over which a jacket's hollow is full again
+    """
+
+    parts: list[solid.Solid]
+    joints: list[tuple[int, int, Cut]] = field(default_factory=list)
+    weak: list[Cut] = field(default_factory=list)
+    changed: list[Cut] = field(default_factory=list)
+    filled: list[tuple[float, float, float, float]] = field(default_factory=list)
+
+
+def separate(
+    body: solid.Solid, cuts: list[Cut], clearance: float, joint: Joint, opening: int
+) -> Separated:
+    """Cut a body at all planes; what stands out goes to the low side, its room to the high.
+
+    opening : -1 where keys may open to the body's underside, 1 to its top
+    """
+    pieces = [body]
+    keyed: list[Cut] = []
+    result = Separated([])
+    for cut in cuts:
+        pieces = _cut_all(pieces, cut, cuts, clearance, joint, opening, keyed, result)
+    parts = [
+        part
+        for whole in pieces
+        for part in solid.components(whole)
+        if solid.volume_mm3(part) > _CRUMB_MM3
+    ]
+    result.parts = sorted(parts, key=lambda part: tuple(np.round(part.bounding_box()[:3], 2)))
+    for cut in keyed:
+        result.joints += _shared_out(result.parts, cut)
+    return result
+
+
+def _cut_all(
+    pieces: list[solid.Solid],
+    cut: Cut,
+    cuts: list[Cut],
+    clearance: float,
+    joint: Joint,
+    opening: int,
+    keyed: list[Cut],
+    result: Separated,
+) -> list[solid.Solid]:
+    """Cut every piece that the plane passes through; its keys go to `keyed` and `result`."""
+    after: list[solid.Solid] = []
+    crossed: list[tuple[solid.Solid, solid.Solid, solid.Solid, Keying]] = []
+    for whole in pieces:
+        high, low = solid.split_by_plane(whole, np.eye(3)[cut.axis], cut.at)
+        if high.is_empty() or low.is_empty():
+            after.append(whole)
+        else:
+            keying = place_keys(whole, cut, cuts, clearance, joint, opening)
+            crossed.append((whole, low, high, keying))
+    kinds = {keying.joint for _, _, _, keying in crossed}
+    for whole, low, high, keying in crossed:
+        if len(kinds) > 1 and "dovetail" in kinds:
+            # What slides along the cut does not go together with pegs square to it.
+            keying = place_keys(whole, cut, cuts, clearance, "pegs", opening)
+        groups = [Cut(cut.axis, cut.at, group, keying.joint) for group in keying.groups]
+        bolts = Cut(cut.axis, cut.at, keying.bolts, keying.joint)
+        after += _keyed(low, high, [*groups, bolts], clearance)
+        keyed.append(Cut(cut.axis, cut.at, _all_keys([*groups, bolts]), keying.joint))
+        result.weak += [group for group in groups if len(group.keys) < keying.least]
+        if keying.joint != joint:
+            result.changed.append(cut)
+    return after
+
+
+def _all_keys(groups: Sequence[Cut]) -> list[Key]:
+    return [key for group in groups for key in group.keys]
+
+
+def _keyed(
+    low: solid.Solid, high: solid.Solid, groups: Sequence[Cut], clearance: float
+) -> list[solid.Solid]:
+    keys = _all_keys(groups)
+    if added := [body for key in keys for body in key.added()]:
+        low = solid.union(low, *added)
+    taken = [key.taken(clearance) for key in keys]
+    low = solid.difference(low, *(body for below, _ in taken for body in below))
+    high = solid.difference(high, *(body for _, above in taken for body in above))
+    return [low, high]
+
+
+def _shared_out(parts: list[solid.Solid], cut: Cut) -> list[tuple[int, int, Cut]]:
+    """A cut's keys by the parts they join: later cuts may have divided both sides."""
+    pairs: dict[tuple[int, int], list[Key]] = {}
+    for key in cut.keys:
+        low, high = (_holder(parts, point) for point in key.probes())
+        if low is not None and high is not None:
+            pairs.setdefault((low, high), []).append(key)
+    return [(*ends, Cut(cut.axis, cut.at, keys, cut.joint)) for ends, keys in sorted(pairs.items())]
+
+
+def _holder(parts: list[solid.Solid], point: Floats) -> int | None:
+    """The part with the most material about a point."""
+    low, high = point - 0.05, point + 0.05
+    near = [
+        number
+        for number, part in enumerate(parts)
+        if (np.asarray(part.bounding_box()[:3]) < high).all()
+        and (np.asarray(part.bounding_box()[3:]) > low).all()
+    ]
+    probe = solid.box(low, high)
+    shares = [solid.volume_mm3(solid.intersection(parts[number], probe)) for number in near]
+    if not shares or max(shares) <= 0:
+        return None
+    return near[int(np.argmax(shares))]

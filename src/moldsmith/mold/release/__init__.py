@@ -1,0 +1,1 @@
+"""What lets a casting and a mold go: draft, undercut, blocking out, opening."""

@@ -1,0 +1,1 @@
+"""Molds of several side pieces round a core, for pads that one pull cannot release."""

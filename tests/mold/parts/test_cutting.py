@@ -1,0 +1,85 @@
+"""Where bodies are cut: into the fewest parts, away from what must stay whole."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+import moldsmith as ms
+from moldsmith.geometry import solid
+from moldsmith.mold.parts.cut_costs import KeepOut
+from moldsmith.mold.parts.cutting import place_cuts
+from moldsmith.mold.parts.pegging import place_pegs
+from moldsmith.printing.pose import bed_pose, fits_flat
+
+
+def slab(x: float, y: float, z: float) -> solid.Solid:
+    return solid.box((0, 0, 0), (x, y, z))
+
+
+def parts(body: solid.Solid, volume: tuple[float, float, float]) -> int:
+    cuts = place_cuts(body, ms.Printer(volume_mm=volume), [])
+    return int(np.prod([1 + sum(cut.axis == axis for cut in cuts) for axis in range(3)]))
+
+
+def test_a_printer_that_just_fits_needs_no_cut() -> None:
+    assert parts(slab(220, 220, 250), (220, 220, 250)) == 1
+    assert parts(slab(221, 220, 250), (220, 220, 250)) == 2
+
+
+def test_a_body_longer_than_the_bed_but_not_its_diagonal_is_turned_and_not_cut() -> None:
+    assert fits_flat(260, 30, ms.Printer())
+    assert not fits_flat(320, 30, ms.Printer())
+    assert parts(slab(260, 30, 40), (220, 220, 250)) == 1
+    corners = np.array([(x, y, z) for x in (0, 260) for y in (0, 30) for z in (0, 40)], float)
+    pose = bed_pose(corners, ms.Printer(), upside_down=False)
+    assert pose is not None
+    laid = corners @ pose[:3, :3].T + pose[:3, 3]
+    assert laid.min() > -0.02
+    assert (laid.max(axis=0) < [220.02, 220.02, 250.02]).all()
+    assert laid[:, 2].min() == pytest.approx(0)
+    assert pose[2, :3] == pytest.approx([0, 0, 1])  # about z only
+
+
+def test_the_fewest_parts_are_chosen() -> None:
+    assert parts(slab(400, 100, 60), (220, 220, 250)) == 2
+    assert parts(slab(400, 400, 60), (220, 220, 250)) == 4
+    assert parts(slab(100, 100, 400), (220, 220, 250)) == 2
+
+
+def test_a_cut_keeps_clear_of_a_bore_in_the_middle() -> None:
+    body = slab(300, 120, 60)
+    (free,) = place_cuts(body, ms.Printer(), [])
+    assert free.at == pytest.approx(150, abs=1)
+    (moved,) = place_cuts(body, ms.Printer(), [KeepOut(150, 60, 12)])
+    assert abs(moved.at - 150) > 14
+
+
+def test_pegs_of_a_cut_lie_in_the_material_and_the_first_is_the_odd_one() -> None:
+    body = slab(300, 120, 60)
+    (cut,) = place_cuts(body, ms.Printer(), [])
+    (pegs,) = place_pegs(body, cut, [cut], 0.2)
+    assert len(pegs) >= 3  # 72 cm2
+    assert pegs[0].radius_mm > 1.2 * max(peg.radius_mm for peg in pegs[1:])
+    for peg in pegs:
+        assert peg.base[0] == pytest.approx(cut.at)
+        reach = peg.radius_mm / np.cos(np.pi / peg.sides)
+        assert reach + 1.2 < peg.base[1] < 120 - reach - 1.2
+        assert reach + 1.2 < peg.base[2] < 60 - reach - 1.2
+
+
+def test_larger_sections_get_more_pegs() -> None:
+    def count(width: float) -> int:
+        body = slab(300, width, 40)
+        (cut,) = place_cuts(body, ms.Printer(), [])
+        return len(place_pegs(body, cut, [cut], 0.2)[0])
+
+    assert count(40) == 2
+    assert count(200) > count(40)
+
+
+def test_a_printer_smaller_than_a_key_is_refused() -> None:
+    with pytest.raises(ms.BadParameter, match=r"a part must hold a key of 8 mm.*at least 24 mm"):
+        place_cuts(slab(50, 50, 50), ms.Printer(volume_mm=(20, 220, 250)), [])
+    with pytest.raises(ms.BadParameter, match="needs more than 64 parts"):
+        place_cuts(slab(300, 300, 300), ms.Printer(volume_mm=(60, 60, 60)), [])
