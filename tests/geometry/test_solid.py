@@ -126,6 +126,15 @@ def test_pieces_come_largest_first() -> None:
     assert volumes == pytest.approx([27, 1])
 
 
+def test_parts_of_a_surface_have_their_volumes_and_hollows_negative_ones() -> None:
+    hollow = solid.difference(solid.box((0, 0, 0), (4, 4, 4)), solid.box((1, 1, 1), (2, 2, 2)))
+    part, volumes = solid.part_volumes(
+        solid.to_mesh(solid.union(hollow, solid.box((9, 9, 9), (9.5, 9.5, 9.5))))
+    )
+    np.testing.assert_allclose(np.sort(volumes), [-1, 0.125, 64], rtol=1e-12)
+    assert sorted(np.bincount(part)) == [12, 12, 12]
+
+
 def test_triangulation_adds_no_point_and_refuses_a_crossing_outline() -> None:
     square = np.array([[0, 0], [10, 0], [10, 10], [0, 10]])
     hole = np.array([[3, 3], [3, 7], [7, 7], [7, 3]])

@@ -43,6 +43,7 @@ __all__ = [
     "intersection",
     "min_gap",
     "moved",
+    "part_volumes",
     "printable",
     "section",
     "shadow",
@@ -114,18 +115,26 @@ def _rounded(mesh: trimesh.Trimesh, apart_mm: float) -> trimesh.Trimesh:
 
 def _without_flakes(mesh: trimesh.Trimesh) -> trimesh.Trimesh:
     """The mesh without closed parts of next to no volume, which rounding may turn inside out."""
-    count, part = components_of(mesh.faces)
-    if count == 1:
-        return mesh
-    a, b, c = (np.asarray(mesh.vertices)[mesh.faces[:, corner]] for corner in range(3))
-    first = np.zeros((count, 3))
-    first[part] = a
-    volume = np.einsum("ij,ij->i", a - first[part], np.cross(b - a, c - a)) / 6
-    kept = np.abs(np.bincount(part, volume, count)) > _FLAKE_MM3
-    if kept.all():
+    part, volumes = part_volumes(mesh)
+    kept = np.abs(volumes) > _FLAKE_MM3
+    if len(volumes) == 1 or kept.all():
         return mesh
     vertices, faces = compact(np.asarray(mesh.vertices), mesh.faces[kept[part]])
     return trimesh.Trimesh(vertices, faces, process=False)
+
+
+def part_volumes(mesh: trimesh.Trimesh) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """The connected part that each face (m,) of a closed mesh belongs to; the parts' volumes (k,).
+
+    A part that bounds a hollow within another has a volume below 0. Cost grows with the faces,
+    however many parts there are.
+    """
+    count, part = components_of(mesh.faces)
+    a, b, c = (np.asarray(mesh.vertices)[mesh.faces[:, corner]] for corner in range(3))
+    first = np.zeros((count, 3))
+    first[part] = a  # from a corner of its own, a small part far out keeps its digits
+    volume = np.einsum("ij,ij->i", a - first[part], np.cross(b - a, c - a)) / 6
+    return part, np.bincount(part, volume, count).astype(np.float64)
 
 
 def union(*solids: Solid) -> Solid:

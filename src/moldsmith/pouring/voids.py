@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from ..errors import CannotBuild
 from ..geometry import solid
 from ..geometry.columns import free_lengths
-from ..geometry.visibility import grid_over, highest, lowest
+from ..geometry.visibility import grid_over, highest, hits, lowest
 from ..mold.bodies import mold_bodies
 from ..workpiece import Workpiece
 from .channels import (
@@ -31,6 +31,7 @@ from .channels import (
 __all__ = ["Void", "mold_meshes", "void_by_columns_mm3", "void_of"]
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 _FILM_MM3 = 1.0  # where flanges meet, rounding leaves films of no volume between them
 _LEAST_SHARE = 0.005  # of the largest; smaller rooms are clearances round keys
 _OVER_MM = 1.0
@@ -42,11 +43,10 @@ _RAYS_ALONG = 140
 class Void:
     """What is to be filled: the void, and sprues and vents up to the fill level.
 
-    mesh : both together; coat_mm3 : what a seal coat on the mold's face takes up of it;
-    level_mm : height along the direction that is up in pouring (mold z unless tilted)
+    coat_mm3 : what a seal coat on the mold's face takes up of it; level_mm : height along
+    the direction that is up in pouring (mold z unless tilted)
     """
 
-    mesh: trimesh.Trimesh
     void_mm3: float
     channels_mm3: float
     coat_mm3: float
@@ -86,23 +86,13 @@ def void_of(piece: Workpiece, fill_level_mm: float | None = None) -> Void:
     ]
     prism = solid.extrude(shapely.union_all([region, *mouths]), low - _OVER_MM, top)
     plugs = [_plug(row, z, top) for row, z in zip(rows, full, strict=True)]
-    room = prism
-    for body in [*plugs, *bodies]:  # one by one: parts that touch all over cost more as a union
+    room = solid.difference(prism, *plugs)
+    for body in bodies:  # one by one: parts that touch all over cost more as a union
         room = solid.difference(room, body)
-    lumps = solid.components(room)
-    least = max(_FILM_MM3, _LEAST_SHARE * max(map(solid.volume_mm3, lumps), default=0.0))
-    large = [lump for lump in lumps if solid.volume_mm3(lump) > least]
-    spans = _spans(pad)
-    lumps = [lump for lump in large if _is_void(solid.to_mesh(lump), pad, spans)]
-    if not lumps:
-        raise CannotBuild(
-            "the mold's bodies enclose no void where the pad is", "Run block and channels anew"
-        )
-    whole = lumps[0] if len(lumps) == 1 else solid.union(*lumps)
     over = sum(over_mm3(row, z) for row, z in zip(rows, full, strict=True))
     channels = max(_drilled_mm3(piece) - over, 0.0)
-    void = solid.volume_mm3(whole) - channels
-    return Void(solid.to_mesh(whole), void, channels, _coat_mm3(piece), level)
+    void = _pad_room_mm3(solid.to_mesh(room), pad) - channels
+    return Void(void, channels, _coat_mm3(piece), level)
 
 
 def mold_meshes(piece: Workpiece) -> dict[str, trimesh.Trimesh]:
@@ -155,27 +145,41 @@ def void_by_columns_mm3(piece: Workpiece, level_mm: float) -> float:
     return float(lengths.sum()) * step**2
 
 
-def _spans(mesh: trimesh.Trimesh) -> Floats:
-    """Least and greatest x and y of each triangle (4, m)."""
-    x, y = (np.asarray(mesh.vertices)[:, axis][mesh.faces.T] for axis in (0, 1))
-    return np.stack([x.min(axis=0), y.min(axis=0), x.max(axis=0), y.max(axis=0)])
+def _pad_room_mm3(room: trimesh.Trimesh, pad: trimesh.Trimesh) -> float:
+    """The volume of those parts of the room that lie where the pad does."""
+    part, volumes = solid.part_volumes(room)
+    large = np.flatnonzero(volumes > max(_FILM_MM3, _LEAST_SHARE * volumes.max(initial=0.0)))
+    void = large[_at_pad(room, part, large, pad)]
+    if len(void) == 0:
+        raise CannotBuild(
+            "the mold's bodies enclose no void where the pad is", "Run block and channels anew"
+        )
+    return float(volumes[void].sum())
 
 
-def _is_void(lump: trimesh.Trimesh, pad: trimesh.Trimesh, spans: Floats) -> bool:
-    """Whether the lump lies where the pad does, not under or over the mold, by coarse rays."""
-    step = float(np.ptp(lump.bounds[:, :2], axis=0).max()) / 40
-    grid = grid_over(lump.bounds[0, :2], lump.bounds[1, :2], step)
-    (x0, y0), (x1, y1) = lump.bounds[:, :2]
-    near = (spans[0] <= x1) & (spans[1] <= y1) & (spans[2] >= x0) & (spans[3] >= y0)
-    ends = [
-        seen(np.asarray(mesh.vertices), faces, grid)
-        for mesh, faces in ((lump, np.asarray(lump.faces)), (pad, pad.faces[near]))
-        for seen in (lowest, highest)
-    ]
-    met = np.isfinite(ends[0]) & np.isfinite(ends[2])
-    low, high, pad_low, pad_high = (end[met] for end in ends)
-    middle = (pad_low + pad_high) / 2
-    return bool(((low <= middle) & (middle <= high)).mean() > 0.5) if met.any() else False
+def _at_pad(
+    room: trimesh.Trimesh, part: Ints, large: Ints, pad: trimesh.Trimesh
+) -> NDArray[np.bool_]:
+    """Which large parts of the room lie where the pad does, not under or over the mold, by rays."""
+    step = float(np.ptp(pad.bounds[:, :2], axis=0).max()) / _RAYS_ALONG
+    grid = grid_over(pad.bounds[0, :2], pad.bounds[1, :2], step)
+    vertices, triangles = np.asarray(pad.vertices), np.asarray(pad.faces)
+    floor, roof = lowest(vertices, triangles, grid), highest(vertices, triangles, grid)
+    seen = np.isfinite(floor).ravel()
+    middle = np.full(seen.shape, np.nan)
+    middle[seen] = (floor.ravel()[seen] + roof.ravel()[seen]) / 2
+    place = np.full(int(part.max()) + 1, -1)
+    place[large] = np.arange(len(large))
+    faces = np.asarray(room.faces)[place[part] >= 0]
+    owner = place[part][place[part] >= 0]
+    low = np.full((len(large), len(middle)), np.inf)
+    high = -low
+    for ray, z, face in hits(np.asarray(room.vertices), faces, grid):
+        np.minimum.at(low, (owner[face], ray), z)
+        np.maximum.at(high, (owner[face], ray), z)
+    met = np.isfinite(low) & seen
+    within = met & (low <= middle) & (middle <= high)
+    return np.asarray(within.sum(axis=1) > met.sum(axis=1) / 2)
 
 
 def _margin(piece: Workpiece) -> float:
