@@ -6,7 +6,14 @@ import numpy as np
 import pytest
 import trimesh
 
-from moldsmith.geometry.visibility import grid_over, highest, lowest
+from moldsmith.geometry.visibility import (
+    Grid,
+    grid_over,
+    highest,
+    highest_on_line,
+    lowest,
+    lowest_on_line,
+)
 
 
 def test_top_and_bottom_of_a_box_are_met_at_their_heights_and_nothing_beside_it() -> None:
@@ -48,3 +55,21 @@ def test_of_two_bodies_the_upper_is_highest_and_the_lower_lowest() -> None:
     grid = grid_over(np.array([-4.0, -4.0]), np.array([3.0, 3.0]), 1.0)
     assert highest(both.vertices, both.faces, grid)[1:, 1:] == pytest.approx(10)
     assert lowest(both.vertices, both.faces, grid)[1:, 1:] == pytest.approx(-1)
+
+
+def test_close_rays_on_a_line_meet_what_a_grid_meets_and_end_where_the_body_does() -> None:
+    ball = trimesh.creation.icosphere(3, 30)
+    turn = trimesh.transformations.rotation_matrix(0.4, (0, 0, 1))[:3, :3]
+    start, way = np.array([3.0, -1.0]), turn[:2, 0]
+    along = 0.01 * np.arange(-4000, 4001)
+    top = highest_on_line(ball.vertices, ball.faces, start, way, along)
+    bottom = lowest_on_line(ball.vertices, ball.faces, start, way, along)
+    grid = Grid(np.array([-40.0, 0.0]), 0.01, (len(along), 1))
+    turned = (ball.vertices - [*start, 0]) @ turn
+    for seen, wanted in (
+        (top, highest(turned, ball.faces, grid)),
+        (bottom, lowest(turned, ball.faces, grid)),
+    ):
+        assert (np.isfinite(seen) == np.isfinite(wanted.ravel())).all()
+        assert seen[np.isfinite(seen)] == pytest.approx(wanted[np.isfinite(wanted)], abs=1e-9)
+    assert 0 < np.isfinite(top).sum() * 0.01 < 60

@@ -8,7 +8,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Grid", "grid_over", "highest", "hits", "lowest"]
+__all__ = [
+    "Grid",
+    "grid_over",
+    "highest",
+    "highest_on_line",
+    "hits",
+    "lowest",
+    "lowest_on_line",
+]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -48,6 +56,58 @@ def highest(vertices: Floats, faces: Ints, grid: Grid) -> Floats:
 def lowest(vertices: Floats, faces: Ints, grid: Grid) -> Floats:
     """The lowest point of a closed surface on each ray; inf where none is."""
     return -_topmost(vertices * np.array([1.0, 1.0, -1.0]), faces[:, ::-1], grid)
+
+
+def highest_on_line(
+    vertices: Floats, faces: Ints, start: Floats, way: Floats, along: Floats
+) -> Floats:
+    """As `highest`, on the rays of a line in plan alone: exact, however close they are.
+
+    start (2,), way (2,) of unit length; along (n,) : distances from the start, evenly spaced.
+    Cost: looking at every face once, and the rays.
+    """
+    x, y = way
+    side = (vertices[:, :2] - start) @ np.array([-y, x])
+    one, two, three = (side >= 0)[faces].T
+    met = faces[(one != two) | (two != three)]
+    met = met[_facing(vertices[met][..., :2]) > 0]
+    ends = _cut(vertices, side, met)
+    distance = (ends[..., :2] - start) @ np.array([x, y])
+    near, far = distance.min(axis=1), distance.max(axis=1)
+    step = float(along[1] - along[0])
+    first = np.maximum(np.ceil((near - along[0]) / step).astype(np.int64), 0)
+    last = np.minimum(np.floor((far - along[0]) / step).astype(np.int64), len(along) - 1)
+    count = np.maximum(last - first + 1, 0)
+    owner = np.repeat(np.arange(len(met)), count)
+    ray = first[owner] + np.arange(len(owner)) - np.repeat(np.cumsum(count) - count, count)
+    begin, height = distance[owner, 0], ends[owner, :, 2]
+    length = distance[owner, 1] - begin
+    share = (along[ray] - begin) / np.where(length == 0, 1, length)
+    top = np.full(len(along), -np.inf)
+    np.maximum.at(top, ray, height[:, 0] + share * (height[:, 1] - height[:, 0]))
+    return top
+
+
+def lowest_on_line(
+    vertices: Floats, faces: Ints, start: Floats, way: Floats, along: Floats
+) -> Floats:
+    """As `lowest`, on the rays of a line in plan alone."""
+    turned = vertices * np.array([1.0, 1.0, -1.0])
+    return -highest_on_line(turned, faces[:, ::-1], start, way, along)
+
+
+def _cut(vertices: Floats, side: Floats, faces: Ints) -> Floats:
+    """Where the upright plane `side` = 0 enters and leaves each of the faces it cuts: (m, 2, 3)."""
+    beyond = side[faces] >= 0
+    lone = np.argmax(beyond == (beyond.sum(axis=1) == 1)[:, None], axis=1)
+    rows = np.arange(len(faces))
+    apex = faces[rows, lone]
+    ends = []
+    for turn in (1, 2):
+        other = faces[rows, (lone + turn) % 3]
+        share = (side[apex] / (side[apex] - side[other]))[:, None]
+        ends.append(vertices[apex] + share * (vertices[other] - vertices[apex]))
+    return np.stack(ends, axis=1)
 
 
 def hits(vertices: Floats, faces: Ints, grid: Grid) -> Iterator[tuple[Ints, Floats, Ints]]:

@@ -13,7 +13,7 @@ from scipy import ndimage
 from ..errors import CannotBuild
 from ..geometry.terrain import outline_points, run_out, triangulated
 from ..geometry.topology import half_edges
-from ..geometry.visibility import grid_over, highest, lowest
+from ..geometry.visibility import grid_over, highest, highest_on_line, lowest, lowest_on_line
 from .release.throats import held_back
 
 __all__ = [
@@ -30,6 +30,7 @@ Ints = NDArray[np.int64]
 _SHEET_EDGE_MM = 6.0
 _EASINGS = 60
 _MOST_EASED_MM = 1.5
+_CONTACT_MM = 0.02
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,12 +139,18 @@ def hindrance(mover: trimesh.Trimesh, fixed: trimesh.Trimesh, step_mm: float = 1
     grid = grid_over(low, high, step_mm)
     bottom = lowest(mover.vertices, mover.faces, grid)
     top = highest(fixed.vertices, fixed.faces, grid)
-    met = np.isfinite(bottom) & np.isfinite(top) & (bottom < top - 0.02)
+    met = np.isfinite(bottom) & np.isfinite(top) & (bottom < top - _CONTACT_MM)
     # One lone ray between two free ones is a wall met end-on, not an undercut.
     caught = ndimage.binary_opening(met, np.ones((2, 2), dtype=bool))
     if not caught.any():
         return Hindrance(0.0, 0.0, 0.0, (0.0, 0.0, 0.0))
-    back = held_back(caught, np.where(met & ~caught, np.inf, bottom), top, step_mm)
+
+    def look(start: Floats, way: Floats, along: Floats) -> tuple[Floats, Floats]:
+        under = lowest_on_line(mover.vertices, mover.faces, start, way, along)
+        over = highest_on_line(fixed.vertices, fixed.faces, start, way, along)
+        return under, np.where(under < over - _CONTACT_MM, over, np.inf)
+
+    back = held_back(caught, np.where(met & ~caught, np.inf, bottom), top, grid, look)
     x, y = grid.places(np.array([back.ray]))[0].tolist()
     z = float(bottom.ravel()[back.ray])
     area = float(caught.sum() * step_mm**2)

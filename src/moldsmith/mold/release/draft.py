@@ -10,7 +10,7 @@ from scipy import ndimage
 
 from ...geometry.solid import rotation_to
 from ...geometry.vectors import unit
-from ...geometry.visibility import Grid, grid_over, highest, lowest
+from ...geometry.visibility import Grid, grid_over, highest, highest_on_line, lowest, lowest_on_line
 from .throats import held_back
 
 __all__ = ["Undercut", "best_pulls", "draft_deg", "undercut"]
@@ -19,8 +19,10 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Mask = NDArray[np.bool_]
 _GOLDEN = np.pi * (3 - np.sqrt(5))
+_MIRRORED = np.array([1.0, 1.0, -1.0])
 _CONTACT_MM = 0.02
 _APART_DEG = 10.0
+_KEPT = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,14 +53,22 @@ def draft_deg(vertices: Floats, faces: Ints, direction: Floats) -> Floats:
     return np.degrees(np.arcsin(np.clip(-normals @ np.asarray(direction), -1, 1)))
 
 
-def undercut(vertices: Floats, faces: Ints, direction: Floats, *, step_mm: float = 1.0) -> Undercut:
+def undercut(
+    vertices: Floats,
+    faces: Ints,
+    direction: Floats,
+    *,
+    step_mm: float = 0.5,
+    roughly: bool = False,
+) -> Undercut:
     """What of an open face held in a rigid cavity does not come free along a direction.
 
     The faces look into the cavity's material. A face is held if it looks along the
     pull itself, or if another part of the face that does so lies under it and traps
     the material between (visibility along the pull, by a grid of rays). The depth is
     how far what is held lies from the open throat, seen along the pull; where it is narrower
-    than two rays it is 0.
+    than two rays it is 0. Rays find it, lines through the deepest places measure it; roughly :
+    leave it at the rays, whose depth errs by up to a ray.
     """
     direction = unit(np.asarray(direction, dtype=float))
     turn = rotation_to(direction).T
@@ -68,7 +78,7 @@ def undercut(vertices: Floats, faces: Ints, direction: Floats, *, step_mm: float
     cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     area = np.linalg.norm(cross, axis=1) / 2
     # The lowest place that looks up, on every ray: mirrored, the highest of the same faces.
-    shelf = -highest(turned * np.array([1.0, 1.0, -1.0]), faces, grid)
+    shelf = -highest(turned * _MIRRORED, faces, grid)
     middle = corners.mean(axis=1)
     over = shelf.ravel()[_cells(middle, grid)] < middle[:, 2] - _CONTACT_MM
     held = (cross[:, 2] > 1e-6 * area) | over
@@ -81,7 +91,12 @@ def undercut(vertices: Floats, faces: Ints, direction: Floats, *, step_mm: float
     # Rays left out are no way out either: they lie along an edge.
     bottom = lowest(turned, faces, grid)
     bottom[np.isfinite(shelf) & ~caught] = np.inf
-    back = held_back(caught, bottom, shelf, step_mm)
+
+    def look(start: Floats, way: Floats, along: Floats) -> tuple[Floats, Floats]:
+        over = -highest_on_line(turned * _MIRRORED, faces, start, way, along)
+        return lowest_on_line(turned, faces, start, way, along), over
+
+    back = held_back(caught, bottom, shelf, grid, None if roughly else look)
     place = np.append(grid.places(np.array([back.ray]))[0], shelf.ravel()[back.ray]) @ turn
     where = (float(place[0]), float(place[1]), float(place[2]))
     return Undercut((x, y, z), held_mm2, back.depth_mm, back.stretch_percent, where, held)
@@ -102,11 +117,12 @@ def best_pulls(
     directions: int = 200,
     finalists: int = 6,
 ) -> list[Undercut]:
-    """The best directions to pull a face out of a cavity, best first, 10 degrees apart or more.
+    """The best direction to pull a face out of a cavity and two more, 10 degrees apart or more.
 
     Directions spread evenly over the half sphere round the face's mean (a
     Fibonacci lattice) are rated by the area that faces the wrong way; the best
-    and their neighbours at 4, 2 and 1 degree are then measured by rays.
+    and their neighbours at 4, 2 and 1 degree are then measured by rays, what is
+    left as `undercut` does.
     """
     a, b, c = vertices[faces[:, 0]], vertices[faces[:, 1]], vertices[faces[:, 2]]
     cross = np.cross(b - a, c - a) / 2
@@ -121,16 +137,16 @@ def best_pulls(
         tilt = np.degrees(np.arccos(np.clip(mean @ np.array(item.direction), -1, 1)))
         return (round(item.depth_mm / (2 * step_mm)), round(float(tilt) / 10), item.area_mm2)
 
-    found = [undercut(vertices, faces, d, step_mm=step_mm) for d in (mean, *lattice[order])]
-    if found[0].depth_mm <= 2 * step_mm:
-        return _spread_out(sorted(found, key=rating))  # no tilt could do better than the mean
-    for spread in (4.0, 2.0, 1.0):
-        best = min(found, key=rating)
-        found += [
-            undercut(vertices, faces, direction, step_mm=step_mm)
-            for direction in _neighbours(np.array(best.direction), spread)
-        ]
-    return _spread_out(sorted(found, key=rating))
+    def rough(direction: Floats) -> Undercut:
+        return undercut(vertices, faces, direction, step_mm=step_mm, roughly=True)
+
+    found = [rough(direction) for direction in (mean, *lattice[order])]
+    if found[0].depth_mm > 2 * step_mm:  # else no tilt could do better than the mean
+        for spread in (4.0, 2.0, 1.0):
+            best = min(found, key=rating)
+            found += [rough(way) for way in _neighbours(np.array(best.direction), spread)]
+    kept = _spread_out(sorted(found, key=rating))[:_KEPT]
+    return [undercut(vertices, faces, np.array(item.direction)) for item in kept]
 
 
 def _spread_out(ordered: list[Undercut]) -> list[Undercut]:

@@ -1,4 +1,7 @@
-"""How far a casting caught under an edge must give way to come out through what is left open."""
+"""How far a casting caught under an edge must give way to come out through what is left open.
+
+Found on a grid of rays, then measured along the few lines that decide (`throat_lines`).
+"""
 
 from __future__ import annotations
 
@@ -8,6 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from ...geometry.visibility import Grid
+from .throat_lines import Look, OnLine, measured
+
 __all__ = ["HeldBack", "held_back"]
 
 Floats = NDArray[np.float64]
@@ -16,6 +22,10 @@ Mask = NDArray[np.bool_]
 _MOST_PLACES = 400
 _NEAR_DEEPEST = 0.5  # places at least so deep, in parts of the deepest, are asked what they give
 _SAMPLES = 2  # of a line for each ray it passes
+_MEASURED = 5  # lines that are measured closely, for depth and for stretch
+_FAN = np.radians([-8.0, 0.0, 8.0])  # the shortest way out among these
+_BESIDE = (-1.0, 0.0, 1.0)  # rays, to lines side by side: one along a cropped edge ends early
+_ROUGH_RAYS = 1.5  # by which the grid may be mistaken
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,20 +42,23 @@ class HeldBack:
     ray: int
 
 
-def held_back(caught: Mask, bottom: Floats, edge: Floats, step_mm: float) -> HeldBack:
+def held_back(
+    caught: Mask, bottom: Floats, edge: Floats, grid: Grid, look: Look | None = None
+) -> HeldBack:
     """Depth and stretch of what is caught, on a grid of rays along the pull.
 
     caught : rays on which an edge hangs over the casting, at least one; bottom : the
     casting's lowest height on each ray, inf where there is none; edge : what hangs over it,
-    read on caught rays alone. Where nothing is open the depth is the caught part's width,
-    and the throat counts as wide as a ray. The stretch is that of stripping a part off its
-    undercut (Malloy, Plastic Part Design for Injection Molding; the base d from memory).
+    read on caught rays alone; look : rays on a line, to measure what the grid found. Where
+    nothing is open the depth is the caught part's width, and the throat counts as wide as a
+    ray. The stretch is that of stripping a part off its undercut (Malloy, Plastic Part Design
+    for Injection Molding; the base d from memory).
     """
     throat = _throat(caught, bottom, edge)
     if not throat.any():
         reach = ndimage.distance_transform_edt(caught)
         width = 2 * float(reach.max())
-        return HeldBack(width * step_mm, 100 * width, int(np.argmax(reach)))
+        return HeldBack(width * grid.step_mm, 100 * width, int(np.argmax(reach)))
     away, nearest = ndimage.distance_transform_edt(~throat, return_indices=True)
     depth = np.where(caught, away, 0.0)
     places = _deep_places(depth)
@@ -57,9 +70,68 @@ def held_back(caught: Mask, bottom: Floats, edge: Floats, step_mm: float) -> Hel
     ways = np.where(length > 1e-6, ways, single)
     ways = ways / np.maximum(np.linalg.norm(ways, axis=1, keepdims=True), 1e-9)
     inside = ndimage.binary_closing(np.isfinite(bottom) | caught, np.ones((3, 3), dtype=bool))
-    stretch = _stretch(places, ways, inside | caught, caught, throat)
+    across = ways[:, ::-1] * np.array([-1.0, 1.0])
+    beside = [
+        _stretch(places + shift * across, ways, inside | caught, caught, throat)
+        for shift in _BESIDE
+    ]
+    stretch = np.median(beside, axis=0)
     deepest = int(np.argmax(depth))
-    return HeldBack(float(depth.ravel()[deepest]) * step_mm, float(stretch.max()), deepest)
+    rough = HeldBack(float(depth.max()) * grid.step_mm, float(stretch.max()), deepest)
+    if look is None:
+        return rough
+    return _measured(rough, places, ways, depth[tuple(places.T)], stretch, grid, look)
+
+
+def _measured(
+    rough: HeldBack,
+    places: Ints,
+    ways: Floats,
+    depth: Floats,
+    stretch: Floats,
+    grid: Grid,
+    look: Look,
+) -> HeldBack:
+    """What the grid found, on the lines through its deepest and most stretched places."""
+    far = grid.step_mm * float(np.hypot(*grid.shape))
+    starts = grid.low + grid.step_mm * places
+
+    def on_line(start: Floats, way: Floats) -> OnLine:
+        return measured(look, start, way, far, grid.step_mm)
+
+    deep = np.flatnonzero(depth >= depth.max() - _ROUGH_RAYS)
+    tight = np.argsort(-stretch, kind="stable")[:_MEASURED]
+    depths, stretches = [], []
+    for place in sorted({*_spread(deep).tolist(), *tight.tolist()}):
+        fan = [on_line(starts[place], _turned(ways[place], angle)) for angle in _FAN]
+        way = _turned(ways[place], _least([line.depth_mm for line in fan]))
+        beside = grid.step_mm * np.array([-way[1], way[0]])
+        lines = [on_line(starts[place] + shift * beside, way) for shift in _BESIDE]
+        depths.append(lines[1].depth_mm)
+        stretches.append(float(np.median([line.stretch_percent for line in lines])))
+    least, most = (rough.depth_mm + sign * _ROUGH_RAYS * grid.step_mm for sign in (-1, 1))
+    found = max((value for value in depths if np.isfinite(value)), default=rough.depth_mm)
+    tightest = max(stretches) or rough.stretch_percent
+    return HeldBack(float(np.clip(found, least, most)), tightest, rough.ray)
+
+
+def _least(ends: list[float]) -> float:
+    """The angle of the fan at which a parabola through its lengths is lowest."""
+    before, middle, after = ends
+    bend = before - 2 * middle + after
+    if not (np.isfinite(bend) and bend > 1e-6):
+        return float(_FAN[int(np.argmin(ends))])
+    return float(np.clip((before - after) / (2 * bend), -1, 1) * _FAN[2])
+
+
+def _spread(rows: Ints) -> Ints:
+    """A few of the rows, evenly taken."""
+    return rows[:: max(len(rows) // _MEASURED, 1)][:_MEASURED]
+
+
+def _turned(way: Floats, angle: float) -> Floats:
+    c, s = np.cos(angle), np.sin(angle)
+    return np.array([c * way[0] - s * way[1], s * way[0] + c * way[1]])
 
 
 def _throat(caught: Mask, bottom: Floats, edge: Floats) -> Mask:
@@ -83,7 +155,7 @@ def _deep_places(depth: Floats) -> Ints:
     return np.asarray(places[order[:: max(len(order) // _MOST_PLACES, 1)]])
 
 
-def _stretch(places: Ints, ways: Floats, inside: Mask, caught: Mask, throat: Mask) -> Floats:
+def _stretch(places: Floats, ways: Floats, inside: Mask, caught: Mask, throat: Mask) -> Floats:
     """100 (D - d) / d along the line through each place, as far as the casting reaches."""
     far = int(np.ceil(np.hypot(*inside.shape))) * _SAMPLES
     along = np.arange(-far, far + 1) / _SAMPLES
