@@ -43,12 +43,16 @@ class Occupancy:
             counts = np.diff(counts, axis=axis)
         return np.asarray(counts * np.prod(self.cell))
 
-    def overhang_mm2(self, at: float) -> float:
-        """Plan area of what stands over a horizontal plane without standing on its section."""
+    def overhang_mm2(self, at: float, below: bool = False) -> float:
+        """Plan area of what stands over a horizontal plane without standing on its section.
+
+        below : of what hangs under the plane instead
+        """
         level = int(self._number(np.array([at]), 2)[0])
         if not 0 < level < self.filled.shape[2]:
             return 0.0
-        over = self.filled[:, :, level:].any(axis=2) & ~self.filled[:, :, level]
+        side = self.filled[:, :, level - 1 :: -1] if below else self.filled[:, :, level:]
+        over = side.any(axis=2) & ~side[:, :, 0]
         return float(over.sum() * self.cell[0] * self.cell[1])
 
     def _number(self, place: Floats, axis: int) -> NDArray[np.int64]:

@@ -155,9 +155,10 @@ def _joined(
     number = {name: row for row, name in enumerate(body.names)}
     low, high = {number[name] for name in base}, {number[name] for name in group}
     met = [
-        (one, other, cut)
+        (*ends, cut)
         for one, other, cut in body.separated.joints
-        if cut.axis == axis and one in low and other in high
+        for ends in ((one, other), (other, one))  # pegs stand on either side
+        if cut.axis == axis and ends[0] in low and ends[1] in high
     ]
     joint = met[0][2].joint if met else "flat"
     if joint == "dovetail":

@@ -13,25 +13,19 @@ from numpy.typing import NDArray
 from ...geometry import solid
 from ...geometry.occupancy import Occupancy
 from ...geometry.placing import largest_disc
-from .cut_planes import key_region
+from .cut_planes import Cut, Passed, key_region
+from .keep_outs import CLEAR_MM, Span
 from .pegging import PEG_DEPTHS_MM
 
-__all__ = ["WEIGHTS", "Costs", "FineFace", "KeepOut", "Objective", "Weights", "crossed_length_mm"]
+__all__ = ["WEIGHTS", "Costs", "FineFace", "Objective", "Weights", "crossed_length_mm"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Objective = Literal["parts", "longest", "seam", "balanced"]
 _THIN_MM = 2.4
-_CROSSED = 30.0  # of a cut that passes a bore, stop or key: more than all else together
-
-
-@dataclass(frozen=True, slots=True)
-class KeepOut:
-    """An upright bore, stop or key that a cut must not pass: plan place and radius, mm."""
-
-    x: float
-    y: float
-    radius_mm: float
+_CUT_SHARE = 0.75  # of the margin lacking: what is left is no wall
+_ABOUT_MM = 0.05  # as much is told of a gap
+_DIVIDED = 2.0  # of a bore that a cut divides: a joint in its wall
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,15 +81,24 @@ def crossed_length_mm(face: FineFace, axis: int, at: float) -> float:
 
 
 class Costs:
-    """The terms for one body, from its occupancy and its fine face."""
+    """The terms for one body, from its occupancy, its fine face and what lies in it.
+
+    upside_down : how the body lies in print
+    """
 
     def __init__(
-        self, weights: Weights, bulk: Occupancy, fine: FineFace | None, keep_out: list[KeepOut]
+        self,
+        weights: Weights,
+        bulk: Occupancy,
+        fine: FineFace | None,
+        spans: Sequence[Span],
+        upside_down: bool = False,
     ) -> None:
         self.weights = weights
         self.bulk = bulk
         self.fine = fine
-        self.keep_out = keep_out
+        self.spans = spans
+        self.upside_down = upside_down
         self.whole_mm3 = float(bulk.filled.sum() * np.prod(bulk.cell))
 
     def seam_mm(self, axis: int, at: float) -> float:
@@ -113,21 +116,20 @@ class Costs:
         weights = self.weights
         return weights.part * parts + weights.longest * longest + weights.seam_grid * seam / 1000
 
-    def of_cut(
-        self, turned: solid.Solid, axis: int, at: float, before: float, wanted: float
-    ) -> float:
-        """The cost of a cut's place; turned : the body with the cut's axis along z.
+    def of_cut(self, turned: solid.Solid, cut: Cut, before: float, wanted: float) -> float:
+        """The cost of a cut's place; turned : the body as the cut's `turning` takes it.
 
         before : the cut or end before it; wanted : the share of the whole between both
         """
-        region = key_region(turned, at, PEG_DEPTHS_MM)
+        axis, at = cut.axis, cut.at
+        region = key_region(turned, cut.level, PEG_DEPTHS_MM)
         room = min(largest_disc(region, 0.5)[1], 12.0) + 0.002 * region.area**0.5
-        section = solid.section(turned, at)
+        section = solid.section(turned, cut.level)
         thin = section.area - section.buffer(-_THIN_MM).buffer(_THIN_MM).area
         weights = self.weights
-        overhang = self.bulk.overhang_mm2(at) if axis == 2 else 0.0
+        overhang = self.bulk.overhang_mm2(at, self.upside_down) if axis == 2 else 0.0
         return float(
-            _CROSSED * self._passed(axis, at)
+            _DIVIDED * self._divided(axis, at)
             + 0.02 * thin
             + len(shapely.get_parts(section))
             - room
@@ -136,10 +138,28 @@ class Costs:
             + weights.overhang * overhang
         )
 
-    def _passed(self, axis: int, at: float) -> int:
-        if axis == 2:
-            return 0
-        return sum(abs((item.x, item.y)[axis] - at) < item.radius_mm + 2 for item in self.keep_out)
+    def passed(self, axis: int, at: float) -> tuple[Passed, ...]:
+        """What a cut there runs through, or comes too near to."""
+        gaps = {item.what: np.inf for item in self._whole(axis)}
+        for item in self._whole(axis):
+            gaps[item.what] = min(gaps[item.what], item.gap_mm(axis, at))
+        return tuple(Passed(what, gap) for what, gap in gaps.items() if gap < CLEAR_MM - _ABOUT_MM)
+
+    def harm(self, axis: int, places: Floats) -> Floats:
+        """How much of what is to stay whole a cut would run through or come too near to."""
+        gaps = [[item.gap_mm(axis, at) for at in places.tolist()] for item in self._whole(axis)]
+        share = 1 - np.array(gaps).reshape(-1, len(places)) / CLEAR_MM
+        return np.asarray(np.where(share >= _CUT_SHARE, 2.0, np.maximum(share, 0.0)).sum(axis=0))
+
+    def ends(self, axis: int) -> list[float]:
+        """The places along an axis next to what a cut across it should not pass."""
+        return [end for item in self._whole(axis) for end in item.ends(axis)]
+
+    def _whole(self, axis: int) -> list[Span]:
+        return [item for item in self.spans if not item.divides(axis)]
+
+    def _divided(self, axis: int, at: float) -> int:
+        return sum(item.gap_mm(axis, at) < 0 for item in self.spans if item.divides(axis))
 
     def _share(self, axis: int, start: float, end: float) -> float:
         low = self.bulk.low.copy()

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from ...geometry import solid
 from ..keys import Key
 
-__all__ = ["TURNS", "Cut", "fields", "key_region", "turning"]
+__all__ = ["TURNS", "Cut", "Passed", "fields", "key_region", "turning"]
 
 Floats = NDArray[np.float64]
 # Rows that turn an axis to z, keeping the other two in order.
@@ -21,22 +21,41 @@ TURNS = tuple(np.roll(np.eye(3), -(axis + 1), axis=0) for axis in range(3))
 
 
 @dataclass(frozen=True, slots=True)
-class Cut:
-    """The plane where coordinate `axis` equals `at`; keys stand on its low side.
+class Passed:
+    """What a cut runs through, at a gap below 0, or comes nearer to than it should."""
 
-    joint : the kind of its keys
+    what: str
+    gap_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class Cut:
+    """The plane where coordinate `axis` equals `at`.
+
+    joint : the kind of its keys; way : 1 where pegs stand on its low side and point along the
+    axis, -1 where on its high side, against it; passed : what it should keep off but does not
     """
 
     axis: int
     at: float
     keys: list[Key] = field(default_factory=list)
     joint: str = "pegs"
+    way: int = 1
+    passed: tuple[Passed, ...] = ()
+
+    @property
+    def level(self) -> float:
+        """Its height where `turning` takes it."""
+        return self.way * self.at
 
 
-def turning(axis: int) -> Floats:
-    """The 4 x 4 matrix that turns a cut's axis to z."""
+def turning(axis: int, way: int = 1) -> Floats:
+    """The 4 x 4 matrix that turns a cut's axis to z, or, where `way` is -1, its opposite.
+
+    The other two axes stay the same: with -1 it mirrors.
+    """
     matrix = np.eye(4)
-    matrix[:3, :3] = TURNS[axis]
+    matrix[:3, :3] = TURNS[axis] * [[1], [1], [way]]
     return matrix
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,8 +12,10 @@ from ...geometry import solid
 from ...geometry.occupancy import occupancy_of
 from ...printing.pose import fits_flat
 from ...supplies.printer import Printer
-from .cut_costs import WEIGHTS, Costs, FineFace, KeepOut, Objective
-from .cut_planes import Cut, turning
+from .cut_costs import WEIGHTS, Costs, FineFace, Objective
+from .cut_places import places_along
+from .cut_planes import Cut
+from .keep_outs import KeepOut, spans
 from .pegging import PEG_LENGTH_MM
 
 __all__ = ["Objective", "least_part_mm3", "place_cuts"]
@@ -21,7 +23,6 @@ __all__ = ["Objective", "least_part_mm3", "place_cuts"]
 Floats = NDArray[np.float64]
 Counts = tuple[int, int, int]
 _MOST_PARTS = 64
-_TRIES = 9
 _MORE_PARTS = 4  # that an objective may spend over the fewest, or as many again
 _SPARE = 0.95  # of a limit: the volumes are known to the grid's resolution
 
@@ -29,15 +30,19 @@ _SPARE = 0.95  # of a limit: the volumes are known to the grid's resolution
 def place_cuts(
     body: solid.Solid,
     printer: Printer,
-    keep_out: list[KeepOut],
+    keep_out: Sequence[KeepOut],
     objective: Objective = "parts",
     *,
     fine: FineFace | None = None,
     most_mm3: float = np.inf,
+    upside_down: bool = False,
 ) -> list[Cut] | None:
     """The cuts (without keys yet) of the grid whose cells fit and that costs least.
 
-    fine : the face that seams should keep off; most_mm3 : the largest part allowed
+    Of grids with as many parts the first whose cuts pass nothing that they should keep off.
+
+    fine : the face that seams should keep off; most_mm3 : the largest part allowed;
+    upside_down : how the body lies in print: pegs of level cuts point away from the bed
 
     None where no grid of up to 64 parts keeps to `most_mm3`.
 
@@ -53,12 +58,22 @@ def place_cuts(
         raise _too_many(high - low, printer)
     if first == (1, 1, 1) and objective == "parts" and most_mm3 == np.inf:
         return []
-    costs = Costs(WEIGHTS[objective], occupancy_of(body), fine, keep_out)
+    inside = spans(body, keep_out)
+    costs = Costs(WEIGHTS[objective], occupancy_of(body), fine, inside, upside_down)
+    best: list[Cut] | None = None
+    parts, least = _MOST_PARTS, np.inf
     for counts in _ranked((first, *options), low, high, costs, most_mm3):
+        if np.prod(counts) > parts:
+            continue
         cuts = _placed(body, printer, counts, costs)
-        if costs.largest_mm3(_marks(low, high, cuts)) <= _SPARE * most_mm3:
-            return cuts
-    return None
+        if costs.largest_mm3(_marks(low, high, cuts)) > _SPARE * most_mm3:
+            continue
+        harm = sum(float(costs.harm(cut.axis, np.array([cut.at]))[0]) for cut in cuts)
+        if best is None or harm < least:
+            best, least, parts = cuts, harm, int(np.prod(counts))
+        if least == 0:
+            break
+    return best
 
 
 def least_part_mm3(body: solid.Solid, printer: Printer) -> float:
@@ -171,26 +186,6 @@ def _placed(body: solid.Solid, printer: Printer, counts: Counts, costs: Costs) -
     cuts: list[Cut] = []
     for axis, count in enumerate(counts):
         if count > 1:
-            cuts += _places_along(body, axis, count, limits[axis], low[axis], high[axis], costs)
-    return cuts
-
-
-def _places_along(
-    body: solid.Solid, axis: int, count: int, room: float, low: float, high: float, costs: Costs
-) -> list[Cut]:
-    """Cut places along one axis, each the best of several within what the printer allows."""
-    turned = solid.moved(body, turning(axis))
-    cuts: list[Cut] = []
-    before = low
-    for number in range(1, count):
-        first = max(high - (count - number) * room, before + 2 * PEG_LENGTH_MM)
-        last = min(before + room, high - 2 * PEG_LENGTH_MM)
-        even = before + (high - before) / (count - number + 1)
-        spread = min(even - first, last - even) if first < even < last else 0.0
-        tries = even + spread * np.linspace(-1, 1, _TRIES) if spread > 0 else np.array([even])
-        tries = tries[np.argsort(np.abs(tries - even), kind="stable")]
-        rated = [costs.of_cut(turned, axis, float(at), before, 1 / count) for at in tries]
-        at = float(tries[int(np.argmin(rated))])
-        cuts.append(Cut(axis, at))
-        before = at
+            ends = float(low[axis]), float(high[axis])
+            cuts += places_along(body, axis, count, limits[axis], ends, costs)
     return cuts

@@ -39,11 +39,11 @@ def place_pegs(
     larger: one odd peg makes the parts go together one way only. Pegs keep clear
     of the other cuts, so that none is cut through, and of what is `taken` of the plane.
     """
-    turned = solid.moved(body, turning(cut.axis))
-    region = key_region(turned, cut.at, PEG_DEPTHS_MM)
+    turned = solid.moved(body, turning(cut.axis, cut.way))
+    region = key_region(turned, cut.level, PEG_DEPTHS_MM)
     if taken is not None:
         region = region.difference(taken)
-    section = solid.section(turned, cut.at)
+    section = solid.section(turned, cut.level)
     crossing = [other for other in others if other.axis != cut.axis]
     groups = [
         _pegs_in(region.intersection(field), cut, clearance_mm)
@@ -65,13 +65,14 @@ def _roofed(
     if not pegs:
         return groups
     highest = float(np.reshape(turned.bounding_box(), (2, 3))[1, 2])
-    beyond = [other.at for other in others if other.axis == cut.axis and other.at > cut.at]
+    ahead = [cut.way * other.at for other in others if other.axis == cut.axis]
+    beyond = [level for level in ahead if level > cut.level]
     # The wall, and the root of a peg that stands on the next cut.
-    last = min([highest, *(at - 2 * WALL_MM for at in beyond)]) - cut.at - WALL_MM
+    last = min([highest, *(level - 2 * WALL_MM for level in beyond)]) - cut.level - WALL_MM
     ends = [peg.length_mm + clearance_mm for peg in pegs]
     tall = max(roof_height_mm(peg.tip_radius_mm + clearance_mm) for peg in pegs)
     heights = np.arange(min(ends), max(ends) + tall + WALL_MM + _ROOF_STEP_MM, _ROOF_STEP_MM)
-    sections = [solid.section(turned, cut.at + float(height)) for height in heights]
+    sections = [solid.section(turned, cut.level + float(height)) for height in heights]
     room = dict(zip(heights.tolist(), sections, strict=True))
     return [
         [replace(peg, roof_mm=_roof(peg, cut.axis, room, last, clearance_mm)) for peg in group]
@@ -101,7 +102,7 @@ def _roof(
 def _pegs_in(region: shapely.Geometry, cut: Cut, clearance_mm: float) -> list[Peg]:
     inscribed = largest_disc(region)[1]
     least, most = _PEG_RADII_MM
-    back = turning(cut.axis)[:3, :3].T
+    back = turning(cut.axis, cut.way)[:3, :3].T
     best: list[Peg] = []
     # Where the wanted size finds one place only, smaller pegs may find two.
     for share in (0.7, 0.5, 0.35):
@@ -109,7 +110,7 @@ def _pegs_in(region: shapely.Geometry, cut: Cut, clearance_mm: float) -> list[Pe
         if large < least:
             continue
         places = spread(region, large, max(0.75 * large, least), clearance_mm)
-        pegs = [_peg(back, cut.axis, centre, cut.at, reach) for centre, reach in places]
+        pegs = [_peg(back, cut.axis, centre, cut.level, reach) for centre, reach in places]
         if len(pegs) > len(best):
             best = pegs
         if len(best) >= 2:

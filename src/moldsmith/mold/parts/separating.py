@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,7 +23,7 @@ _CRUMB_MM3 = 1.0
 class Separated:
     """What the cutting of one body gave.
 
-    joints : numbers of the low and the high part, and the keys between them; weak : cuts
+    joints : numbers of the part that holds the pegs and of the other, and the keys; weak : cuts
     with fewer keys than hold; changed : cuts that could not have the joint asked for;
     filled : rectangles of the plan over which a jacket's hollow is full again
     """
@@ -38,7 +38,7 @@ class Separated:
 def separate(
     body: solid.Solid, cuts: list[Cut], clearance: float, joint: Joint, opening: int
 ) -> Separated:
-    """Cut a body at all planes; what stands out goes to the low side, its room to the high.
+    """Cut a body at all planes; what stands out goes to the side behind a cut's way.
 
     opening : -1 where keys may open to the body's underside, 1 to its top
     """
@@ -73,7 +73,7 @@ def _cut_all(
     after: list[solid.Solid] = []
     crossed: list[tuple[solid.Solid, solid.Solid, solid.Solid, Keying]] = []
     for whole in pieces:
-        high, low = solid.split_by_plane(whole, np.eye(3)[cut.axis], cut.at)
+        high, low = solid.split_by_plane(whole, cut.way * np.eye(3)[cut.axis], cut.level)
         if high.is_empty() or low.is_empty():
             after.append(whole)
         else:
@@ -84,10 +84,10 @@ def _cut_all(
         if len(kinds) > 1 and "dovetail" in kinds:
             # What slides along the cut does not go together with pegs square to it.
             keying = place_keys(whole, cut, cuts, clearance, "pegs", opening)
-        groups = [Cut(cut.axis, cut.at, group, keying.joint) for group in keying.groups]
-        bolts = Cut(cut.axis, cut.at, keying.bolts, keying.joint)
+        groups = [replace(cut, keys=group, joint=keying.joint) for group in keying.groups]
+        bolts = replace(cut, keys=keying.bolts, joint=keying.joint)
         after += _keyed(low, high, [*groups, bolts], clearance)
-        keyed.append(Cut(cut.axis, cut.at, _all_keys([*groups, bolts]), keying.joint))
+        keyed.append(replace(bolts, keys=_all_keys([*groups, bolts])))
         result.weak += [group for group in groups if len(group.keys) < keying.least]
         if keying.joint != joint:
             result.changed.append(cut)
@@ -117,7 +117,7 @@ def _shared_out(parts: list[solid.Solid], cut: Cut) -> list[tuple[int, int, Cut]
         low, high = (_holder(parts, point) for point in key.probes())
         if low is not None and high is not None:
             pairs.setdefault((low, high), []).append(key)
-    return [(*ends, Cut(cut.axis, cut.at, keys, cut.joint)) for ends, keys in sorted(pairs.items())]
+    return [(*ends, replace(cut, keys=keys)) for ends, keys in sorted(pairs.items())]
 
 
 def _holder(parts: list[solid.Solid], point: Floats) -> int | None:

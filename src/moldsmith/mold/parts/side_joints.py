@@ -10,19 +10,10 @@ import numpy as np
 from ...geometry import solid
 from ...workpiece import Workpiece
 
-__all__ = ["carried_joints", "key_places"]
+__all__ = ["block_joints", "carried_joints"]
 
 _INSIDE_MM = 0.5
 _BESIDE_MM = 1.0
-
-
-def key_places(piece: Workpiece) -> list[tuple[float, float, float]]:
-    """Plan place and radius of the keys that bodies got in `block`, mm."""
-    return [
-        (peg["base"][0], peg["base"][1], peg["base_mm"])
-        for joint in _joints(piece)
-        for peg in joint["pegs"]
-    ]
 
 
 def carried_joints(
@@ -33,7 +24,7 @@ def carried_joints(
     parts : body -> part name -> solid
     """
     found: dict[tuple[str, str, str], dict[str, Any]] = {}
-    for joint in _joints(piece):
+    for joint in block_joints(piece):
         for peg in joint["pegs"]:
             axis, base = np.asarray(peg["axis"]), np.asarray(peg["base"])
             aside = np.cross(axis, [0.0, 0.0, 1.0])
@@ -48,7 +39,8 @@ def carried_joints(
     return list(found.values())
 
 
-def _joints(piece: Workpiece) -> list[dict[str, Any]]:
+def block_joints(piece: Workpiece) -> list[dict[str, Any]]:
+    """The joints between bodies that `block` keyed, as its log tells them."""
     for record in reversed(piece.records):
         if record["stage"] == "block":
             return list(record["figures"].get("joints", ()))

@@ -24,17 +24,19 @@ from ..jackets.hollowing import filled
 from ..keys import Key, Peg, peg_solid, socket_solid
 from ..sheet_lids import cut_from_sheet, drilled, key_hole
 from .assembling import BodyParts, assembled
-from .cut_costs import FineFace, KeepOut, Objective
+from .cut_costs import FineFace, Objective
 from .cut_planes import Cut
 from .cutting import place_cuts
+from .findings import boltless, changed, few_keys, no_label, passing
 from .flange_keys import FLANGE_KEY_MM, flange_pegs
 from .joints import Dovetail, DowelHole, SeamBolt, hardware_list
+from .keep_outs import KeepOut, keep_outs
 from .keying import Joint
 from .labels import Labels, OuterFaces, labelled, place_label
 from .part_limits import PartLimits, cut_within
 from .refilling import separate_filled
 from .separating import Separated
-from .side_joints import carried_joints, key_places
+from .side_joints import carried_joints
 
 __all__ = ["split"]
 
@@ -93,9 +95,9 @@ def split(
     labels : each part's name and an arrow to the assembly's top, 0.6 mm deep or high on its
         outside; 'none' for no labels. 'embossed' lies on upright faces only
 
-    Cuts stand where there is room for keys and away from channels, stops, flange
-    keys, bolts and thin walls. Keys are placed by largest inscribed circles; their number
-    and size follow the section's area, and one is larger, so that parts go together one
+    Cuts stand where there is room for keys and away from channels, stops, keys between
+    bodies, bolts, pockets and thin walls. Keys are placed by largest inscribed circles; their
+    number and size follow the section's area, and one is larger, so that parts go together one
     way only.
 
     Makes a body for each part ('cavity', or 'cavity-1', 'cavity-2', ...), in the
@@ -103,7 +105,8 @@ def split(
     stand, a cavity's core and lid upside down, on z = 0 in the middle of the bed.
 
     Findings: 'no-room-for-flange-key', 'key-short', 'no-room-for-key', 'few-keys', 'joint-changed',
-    'part-over-limit', 'no-room-for-label', 'assembly-blocked'.
+    'cut-passes' where a cut has no place clear of them, 'part-over-limit', 'no-room-for-label',
+    'assembly-blocked'.
 
     Raises
     ------
@@ -122,7 +125,7 @@ def split(
     findings: list[Finding] = []
     if "cavity" in bodies:
         pegs, findings = _keyed_flange(piece, bodies, cover, clearance_mm, flange_keys)
-    keep_out = _keep_out(piece, pegs)
+    keep_out = keep_outs(piece, pegs, clearance_mm)
     made: dict[str, trimesh.Trimesh] = {}
     rows: list[dict[str, Any]] = []
     meetings = [_Meeting("flange", "cavity", cover, pegs)] if "cavity" in bodies else []
@@ -160,15 +163,16 @@ def split(
             _Meeting("cut", names[low], names[high], cut.keys, cut.joint, cut.axis, cut.at)
             for low, high, cut in result.joints
         ]
-        findings += [_few_keys(name, cut, body) for cut in result.weak]
-        findings += [_changed(name, cut, joint) for cut in result.changed]
+        findings += [few_keys(name, cut, body) for cut in result.weak]
+        findings += [changed(name, cut, joint) for cut in result.changed]
+        findings += [passing(name, cut) for cut in cuts if cut.passed]
         findings += [
-            _boltless(names[low], names[high])
+            boltless(names[low], names[high])
             for low, high, cut in result.joints
             if cut.joint == "bolted" and not any(isinstance(key, SeamBolt) for key in cut.keys)
         ]
     if labels != "none":
-        findings += [_no_label(row["body"]) for row in rows if row["label"] is None]
+        findings += [no_label(row["body"]) for row in rows if row["label"] is None]
     findings += limits.findings(rows)
     opening = piece.record("block")["figures"].get("opening", ())
     assembly = assembled(of_body, bodies, opening if "cavity" not in bodies else ())
@@ -200,7 +204,15 @@ def _cut_up(
     fine: FineFace,
     keyed: tuple[float, Joint, int],
 ) -> tuple[list[Cut], Separated] | None:
-    cuts = place_cuts(body, printer, keep_out, objective, fine=fine, most_mm3=most_mm3)
+    cuts = place_cuts(
+        body,
+        printer,
+        keep_out,
+        objective,
+        fine=fine,
+        most_mm3=most_mm3,
+        upside_down=keyed[2] > 0,
+    )
     return None if cuts is None else (cuts, separate_filled(piece, name, body, cuts, *keyed))
 
 
@@ -272,26 +284,6 @@ def _sockets(pegs: list[Peg], clearance: float, sheet: bool) -> list[solid.Solid
     ]
 
 
-def _keep_out(piece: Workpiece, pegs: list[Peg]) -> list[KeepOut]:
-    """Upright things that no cut should pass through."""
-    items = [KeepOut(peg.base[0], peg.base[1], peg.radius_mm + 3) for peg in pegs]
-    items += [KeepOut(*place) for place in key_places(piece)]
-    for record in piece.records:
-        figures = record["figures"]
-        if record["stage"] == "channels":
-            for bore in (*figures["sprues"], *figures["vents"]):
-                mouth = max(bore["outside_mm"], bore["funnel_mm"])
-                items.append(KeepOut(bore["x"], bore["y"], mouth / 2 + 3))
-        if record["stage"] == "block":
-            items += [KeepOut(x, y, 8.0) for x, y in figures.get("stops", ())]
-        if record["stage"] == "fasten":
-            for item in figures["keep_out"]:
-                items.append(KeepOut(item["x"], item["y"], item["radius_mm"] + 3))
-            for pocket in (*figures["pry_slots"], *figures["finger_reliefs"]):
-                items.append(KeepOut(pocket["x"], pocket["y"], 16.0))
-    return items
-
-
 def _numbered(name: str, count: int) -> list[str]:
     return [f"{name}-{number}" for number in range(1, count + 1)]
 
@@ -349,22 +341,6 @@ def _engages_mm(meeting: _Meeting) -> float | None:
     return round(min(pegs), 3) if pegs else None
 
 
-def _changed(name: str, cut: Cut, joint: str) -> Finding:
-    named = "bolts" if joint == "bolted" else f"a {joint}" if joint == "dovetail" else joint
-    place = f"the cut of {name} at {'xyz'[cut.axis]} = {cut.at:.0f} mm"
-    if cut.axis == 2 and joint in ("dovetail", "bolted"):
-        why = f"{place} is level, where {named} cannot open to the outside: it got pegs. Line up"
-        why += " its parts by them and hold them with a strap"
-    else:
-        why = f"{place} has no room for {named} and got pegs: make wall_mm and floor_mm larger"
-    return Finding("joint-changed", "note", why, name)
-
-
-def _boltless(low: str, high: str) -> Finding:
-    text = f"{low} and {high} found no room for a bolt in their seam: hold them with a strap"
-    return Finding("joint-changed", "note", text, low)
-
-
 def _labelled(
     part: solid.Solid, name: str, faces: OuterFaces, style: Labels
 ) -> tuple[solid.Solid, dict[str, Any] | None]:
@@ -375,25 +351,3 @@ def _labelled(
     written = labelled(part, label, style)
     volume = solid.volume_mm3(written) - solid.volume_mm3(part)
     return written, {**label.described(), "volume_mm3": round(volume, 2)}
-
-
-def _no_label(name: str) -> Finding:
-    return Finding(
-        "no-room-for-label",
-        "note",
-        f"{name} has no outer face to write its number on: mark it with a pen as it leaves the "
-        "printer",
-        name,
-    )
-
-
-def _few_keys(name: str, cut: Cut, body: solid.Solid) -> Finding:
-    low, high = np.reshape(body.bounding_box(), (2, 3))
-    where = (low + high) / 2
-    where[cut.axis] = cut.at
-    x, y, z = where.tolist()
-    place = f"the cut of {name} at {'xyz'[cut.axis]} = {cut.at:.0f} mm"
-    remedy = "line the parts up by hand, or make wall_mm and floor_mm larger"
-    if cut.keys:
-        return Finding("few-keys", "note", f"{place} holds one key only: {remedy}", name, (x, y, z))
-    return Finding("no-room-for-key", "warning", f"{place} has no key: {remedy}", name, (x, y, z))
