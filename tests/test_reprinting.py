@@ -252,10 +252,12 @@ def test_command_writes_the_rest(tmp_path: Path, capsys: pytest.CaptureFixture[s
     assert "Cut at 41.60 mm, after layer 208" in said
     assert "Layers of 0.2 mm, assumed: give --job or --layer-mm" in said
     assert "Drill 3 mm" in said
-    written = json.loads((tmp_path / "cavity-1-reprint.json").read_text(encoding="utf-8"))
+    made = tmp_path / "reprint"  # not among the parts: a job that runs again clears those
+    assert f"To print: {made / 'cavity-1-remainder.stl'}" in said
+    written = json.loads((made / "cavity-1-reprint.json").read_text(encoding="utf-8"))
     assert written["cut_mm"] == pytest.approx(41.6)
     for name in ("cavity-1-remainder.stl", "cavity-1-drill-template.stl"):
-        vertices, faces = stl.decode((tmp_path / name).read_bytes())
+        vertices, faces = stl.decode((made / name).read_bytes())
         assert trimesh.Trimesh(vertices, faces, process=False).is_watertight
 
 
@@ -277,6 +279,24 @@ def test_command_takes_the_layers_that_the_part_was_made_for(
     assert written["layer_mm"] == 0.3
     assert main(["pause", str(part), "--left-g", "15", "--layer-mm", "0.25"]) == 0
     assert "Layers of 0.25 mm, as given" in capsys.readouterr().out
+
+
+def test_a_rest_that_stopped_too_is_cut_by_the_same_layers(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    stage, parts = tmp_path / "belly" / "03-estimate", tmp_path / "belly" / "parts"
+    parameters = {"printer": {**dataclasses.asdict(ms.Printer()), "layer_mm": 0.3}}
+    for folder in (stage, parts):
+        folder.mkdir(parents=True)
+    log = json.dumps({"status": "finished", "parameters": parameters})
+    (stage / "log.json").write_text(log, encoding="utf-8")
+    part = stl_of(box(), parts / "cavity-1.stl")
+    assert main(["reprint", str(part), "--height", "21"]) == 0
+    rest = parts / "reprint" / "cavity-1-remainder.stl"
+    assert main(["reprint", str(rest), "--height", "9"]) == 0
+    said = capsys.readouterr().out
+    assert said.count("Layers of 0.3 mm, as in belly/03-estimate/log.json") == 2
+    assert (rest.parent / "cavity-1-remainder-remainder.stl").is_file()
 
 
 def test_commands_say_pauses_and_errors(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

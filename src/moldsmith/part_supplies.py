@@ -13,7 +13,9 @@ from .stage import LOG_NAME
 from .supplies.filament import Filament
 from .supplies.printer import Printer
 
-__all__ = ["PartSupplies", "part_supplies"]
+__all__ = ["REPRINT_NAME", "PartSupplies", "part_supplies"]
+
+REPRINT_NAME = "reprint"  # folder in that of the parts, which a job clears of what is no part
 
 T = TypeVar("T", Printer, Filament)
 
@@ -30,9 +32,10 @@ class PartSupplies:
 def part_supplies(part: Path) -> PartSupplies | None:
     """What the newest log beside the folder of the part tells; None where there is none.
 
-    part : its STL, `<piece>/parts/<body>.stl`, as a job writes it
+    part : its STL, `<piece>/parts/<body>.stl`, as a job writes it, or one of `parts/reprint`
     """
     folder = part.resolve().parent
+    folder = folder.parent if folder.name == REPRINT_NAME else folder
     if folder.name != PARTS_NAME:
         return None
     logs = sorted(folder.parent.glob(f"[0-9][0-9]-*/{LOG_NAME}"), reverse=True)

@@ -45,7 +45,7 @@ def add_commands(commands: Any) -> None:
         "--dowels", type=int, metavar="N", default=2, help="pins a piece (default 2)"
     )
     reprint.add_argument(
-        "--out", type=Path, metavar="DIR", help="folder of the files; else beside the part"
+        "--out", type=Path, metavar="DIR", help="folder of the files; else reprint/ beside the part"
     )
     pause.add_argument(
         "--left-g", type=float, required=True, metavar="G", help="filament left on the spool"
@@ -60,7 +60,7 @@ def run(call: argparse.Namespace) -> int:
         return _pause(call, printer, filament)
     from .reprinting import reprint
 
-    out = call.out or call.part.parent
+    out = call.out or _beside(call.part)
     made = reprint(
         call.part,
         height_mm=call.height,
@@ -74,6 +74,13 @@ def run(call: argparse.Namespace) -> int:
     )
     print(_report(made, call.part, out))
     return 0
+
+
+def _beside(part: Path) -> Path:
+    """The folder for the rest of a part, also of one that stopped again."""
+    from .part_supplies import REPRINT_NAME
+
+    return part.parent if part.parent.name == REPRINT_NAME else part.parent / REPRINT_NAME
 
 
 def _supplies(call: argparse.Namespace) -> tuple[Printer, Filament, str]:
@@ -116,7 +123,7 @@ def _report(made: Reprint, part: Path, out: Path) -> str:
     lines = [
         f"Cut at {made.cut_mm:.2f} mm, after layer {made.layers}: {made.printed_cm3:.1f} cm3 "
         f"printed, {made.remainder_cm3:.1f} cm3 to print",
-        f"To print: {made.estimate.grams:.0f} g, {hours} h {minutes:02d} min",
+        f"It takes {made.estimate.grams:.0f} g, {hours} h {minutes:02d} min",
     ]
     if len(made.holes_mm):
         lines.append(
@@ -125,5 +132,7 @@ def _report(made: Reprint, part: Path, out: Path) -> str:
         )
         lines += [f"  {x:.1f}, {y:.1f}" for x, y in made.holes_mm.tolist()]
     lines += [f"{finding.severity}: {finding.message}" for finding in made.findings]
-    lines.append(f"Files: {out}/{part.stem}-remainder.stl and others of that name")
+    lines.append(f"To print: {out}/{part.stem}-remainder.stl")
+    if made.template is not None:
+        lines.append(f"To drill by: {out}/{part.stem}-drill-template.stl")
     return "\n".join(lines)

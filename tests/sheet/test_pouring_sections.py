@@ -31,12 +31,20 @@ def words(section: Section | None) -> str:
     return "\n".join(found)
 
 
-def test_the_casting_is_drawn_off_the_core_after_the_core_is_out() -> None:
+def test_what_is_drawn_off_a_core_that_stands_alone_is_the_casting() -> None:
+    side = {"body": "side-1", "direction": [0, 1, 0], "travel_mm": 62.0}
     core = {"body": "core", "direction": [0, 0, 1], "travel_mm": 275.0}
-    opening = [{**core, "casting_stretch_percent": 20.4}]
-    said = words(trimming(told(block={"style": "pieces", "opening": opening})))
-    assert said.index("core up") < said.index("Draw the casting off the core")
-    assert "It must stretch by 20 %" in said
+    opening = [side, {**core, "casting_stretch_percent": 20.4}]
+    block = {"style": "pieces", "opening": opening}
+    said = words(trimming(told(block=block, fasten={"pry_slots": [{}]})))
+    assert "Draw side-1 sideways" in said
+    assert "With a flat bar in the slots" in said
+    assert "Draw the core" not in said
+    assert "Draw the casting off the core" in said
+    assert "It must stretch by 20 %. It is off after 275 mm." in said
+    first = words(trimming(told(block={**block, "opening": opening[::-1]})))
+    assert first.index("core up") < first.index("Draw the casting off the core")
+    assert "bar" not in first
 
 
 def test_what_is_no_means_is_not_ticked_off() -> None:

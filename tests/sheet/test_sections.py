@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import dataclasses
 import io
 from typing import Any
 
+import numpy as np
 import pytest
+import shapely
+import trimesh
 from PIL import Image
 from reportlab.lib.units import mm
 from reportlab.platypus import CondPageBreak, KeepTogether, Spacer
@@ -23,8 +27,12 @@ from moldsmith.sheet.blocks import (
     Text,
     Ticks,
 )
+from moldsmith.sheet.colour_maps import leaving
+from moldsmith.sheet.drawing import Label
 from moldsmith.sheet.flowing import HEIGHT_MM, told
 from moldsmith.sheet.number_section import numbers
+from moldsmith.sheet.overview import lead
+from moldsmith.sheet.plan_drawing import mold_plan
 from moldsmith.sheet.pouring_sections import clamping
 from moldsmith.sheet.shop_sheet import templates_of
 from moldsmith.sheet.trim_section import trimming
@@ -67,6 +75,39 @@ def test_a_mold_that_opens_on_one_trim_line_has_its_plan_at_full_size(style: str
     mold = worked(block={"style": style, **OUTLINE})
     assert len(templates_of(mold)) == 1
     assert "Template at 1:1" in words(trimming(mold))
+
+
+def test_a_pad_with_a_flat_back_is_not_said_to_be_as_thin_as_its_shell() -> None:
+    shell = {"thickness_max_mm": 8.0}
+    piece = worked(shell=shell, block={"style": "lidded", **OUTLINE})
+    piece.records[0]["parameters"].update({"thickness_mm": 8.0, "taper_mm": 25.0, "edge_mm": 1.5})
+    pad = trimesh.creation.box((60.0, 50.0, 46.0))
+    assert "flat back, up to 46 mm thick" in lead(piece.with_bodies(pad=pad))
+    cored = worked(shell=shell, block={"style": "cored", **OUTLINE})
+    cored.records[0]["parameters"].update(piece.records[0]["parameters"])
+    assert "8 mm thick, feathered over 25 mm" in lead(cored.with_bodies(pad=pad))
+
+
+def test_side_pieces_leave_the_way_that_the_mold_opens() -> None:
+    rows = [{"body": "side-1", "direction": [0.0, 1.0, 0.0]}]
+    sleeve = worked(
+        block={"style": "pieces", "mold_bodies": ["side-1", "side-2", "core"], "opening": rows}
+    )
+    assert leaving(sleeve, "side-1-2").tolist() == [0, 1, 0]
+    assert leaving(sleeve, "core").tolist() == [0, 0, 1]
+
+
+def test_words_beside_the_arrow_keep_off_the_trim_line() -> None:
+    turn = np.linspace(0, 2 * np.pi, 80, endpoint=False)
+    ring = np.stack([75 + 55 * np.cos(turn), 60 + 45 * np.sin(turn)], axis=1)
+    block = {"style": "cored", "trim_plan": ring.tolist(), **OUTLINE}
+    mold = worked(block=block)
+    frame = dataclasses.replace(mold.frame, up=(0.5, -0.8, 0.33), pull=(0.0, 0.0, 1.0))
+    drawing = mold_plan(dataclasses.replace(mold, frame=frame), full_size=True)
+    assert drawing is not None
+    words = next(one for one in drawing.shapes if isinstance(one, Label) and "head" in one.text)
+    written = shapely.box(words.x, words.y - 2, words.x + 0.6 * words.size_mm * 20, words.y + 2)
+    assert not written.intersects(shapely.LinearRing(ring + 9.0))
 
 
 def test_a_lid_cut_from_sheet_is_not_said_to_be_printed() -> None:

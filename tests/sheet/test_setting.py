@@ -11,7 +11,7 @@ from moldsmith.sheet.flowing import WIDTH_MM
 from moldsmith.sheet.lettering import writable
 from moldsmith.sheet.one_to_one import Template, tiles
 from moldsmith.sheet.page_setting import svg
-from moldsmith.sheet.wording import decimal, grouped, hours, listed
+from moldsmith.sheet.wording import decimal, grouped, hours, listed, shares
 
 
 @pytest.mark.parametrize(
@@ -23,6 +23,8 @@ from moldsmith.sheet.wording import decimal, grouped, hours, listed
         (8.0, "8 h"),
         (25.0, "25 h"),
         (60.0, "2 d 12 h"),
+        (102.57, "4 d 7 h"),
+        (47.999, "2 d"),
         (0.0, "0 min"),
     ],
 )
@@ -36,6 +38,12 @@ def test_numbers_carry_no_idle_digits() -> None:
     assert decimal(-0.01) == "0"
     assert grouped(12400) == "12\u00a0400"
     assert listed(["a", "b", "c"]) == "a, b and c"
+
+
+def test_rounded_shares_add_up_to_the_rounded_whole() -> None:
+    assert shares([851.5, 851.5, 261.4, 276.6]) == [852, 851, 261, 277]
+    assert shares([0.4, 0.4, 0.4], 1.2) == [1, 0, 0]
+    assert shares([]) == []
 
 
 def test_letters_the_font_lacks_are_replaced() -> None:

@@ -13,7 +13,11 @@ import pytest
 from browser import opened, printed
 
 import moldsmith as ms
+from moldsmith.sheet.blocks import Plan, Table, Ticks
+from moldsmith.sheet.drawing import Label
 from moldsmith.sheet.job_page import write_index
+from moldsmith.sheet.print_sections import assembly, printing
+from moldsmith.sheet.scene import scene_of
 from moldsmith.sheet.shop_sheet import write_shop_sheet
 from moldsmith.supplies.materials import material
 from shapes import heightfield, patched
@@ -100,6 +104,35 @@ def test_the_sheet_tells_the_figures_of_the_logs(piece: ms.Workpiece, page: str)
         assert f'font-weight="700">{vent}</text>' in page
     assert piece.record("clamp")["figures"]["assumption"][1:20] in page
     assert page.count('type="checkbox"') > 20
+
+
+def test_grams_of_parts_and_needs_of_spools_add_up_to_what_is_told_of_all(
+    piece: ms.Workpiece,
+) -> None:
+    section = printing(scene_of(piece))
+    assert section is not None
+    tables = {one.title: one for one in section.blocks if isinstance(one, Table)}
+    total = round(piece.record("estimate")["figures"]["grams"])
+    assert sum(int(row[4]) for row in tables[""].rows) == total
+    assert sum(int(row[2]) for row in tables["Plates"].rows) == total
+    used: dict[str, float] = {}
+    for spool, on_it, _, _, needs, enough in tables["Filament, spool by spool"].rows:
+        assert enough == "yes"
+        left = float(on_it.replace("\u00a0", ""))
+        assert left == pytest.approx(1000 - used.get(spool, 0.0), abs=2)  # in the order of use
+        used[spool] = used.get(spool, 0.0) + float(needs)
+
+
+def test_a_part_bears_the_number_of_the_step_that_puts_it_in_place(piece: ms.Workpiece) -> None:
+    section = assembly(scene_of(piece))
+    assert section is not None
+    plan = next(one for one in section.blocks if isinstance(one, Plan))
+    ticks = next(one for one in section.blocks if isinstance(one, Ticks))
+    names = [shape.text for shape in plan.drawing.shapes if isinstance(shape, Label)]
+    numbered = {name.split()[1]: name.split()[0] for name in names if name[:1].isdigit()}
+    assert len(numbered) == len(ticks.items) == len(names) - 2  # the first part, and the pad
+    for number, step in enumerate(ticks.items, 1):
+        assert numbered[step.what.split()[0]] == str(number)
 
 
 def test_names_are_escaped(page: str) -> None:

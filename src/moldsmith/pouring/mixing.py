@@ -263,16 +263,18 @@ def _open_cavity_cm3(piece: Workpiece) -> float:
 def _test_cup(material: Material, scale_g: float, cup_ml: float) -> dict[str, Any]:
     assert material.free_rise_kg_m3 is not None
     cup = cup_test(material.parts, material.free_rise_kg_m3, scale_g, cup_ml)
+    poured = " and ".join(f"{item.grams:g} g {item.name}" for item in cup.portions)
     return {
         "cup_ml": cup.cup_ml,
         "grams": cup.grams,
         "parts": [_row(item) for item in cup.portions],
         "steps": [
-            "Weigh the empty cup, then full of water: its volume in ml is the difference in g",
-            "Mix as told, by the same stirring, at the temperature of the real pour",
+            f"Weigh a cup of {cup_ml:g} ml empty, then full of water: the difference in g is its "
+            "volume in ml. Dry it",
+            f"Mix {poured}, stirred as the real pour and as warm, and pour it into the cup",
             "When it has cured, cut the foam off flush with the brim and weigh the cup",
-            "free-rise density in kg/m³ = 1000 x (full g - empty g) / ml; give it as "
-            "measured_free_rise_kg_m3",
+            "Free-rise density in kg/m³ = 1000 × (full g - empty g) / volume in ml: give it to mix "
+            "as measured_free_rise_kg_m3",
         ],
         "grams_at_data_sheet": round(cup.cup_ml * material.free_rise_kg_m3 / 1000, 1),
     }
@@ -304,7 +306,7 @@ def _foam_findings(material: Material, amount: _Amount, measured: float | None) 
                 "free-rise-not-measured",
                 "note",
                 f"free-rise density {material.free_rise_kg_m3:g} kg/m³ is the data sheet's; a "
-                "test cup of one's own (figures: test_cup) tells it for this batch and room",
+                "test cup of one's own (on the sheet under Mix) tells it for this batch and room",
             )
         )
     low, high = next(

@@ -18,7 +18,7 @@ from ..printing.parts import listed_parts
 from ..printing.pose import laid
 from ..workpiece import Workpiece
 from .explosion import family_of, mold_parts
-from .logs import figures, ran
+from .logs import figures, parameters, ran
 
 __all__ = ["ColourMap", "colour_maps", "layer_mm", "leaving"]
 
@@ -26,6 +26,7 @@ Floats = NDArray[np.float64]
 _AT_PAD_MM = 0.6  # a face this near the pad shapes it; bodies to look at are a little off
 _SAMPLES = 60_000  # of the pad's surface, to find its thickness by
 _WALL_DEG = 2.0  # a wall may lean by this for the roundings of its file
+_LEVEL = float(np.cos(np.radians(0.5)))  # of a layer: steps of no level face
 _DRAFT_DEG = 30.0  # both ends of the scale of draft
 
 
@@ -113,9 +114,9 @@ def leaving(piece: Workpiece, name: str) -> Floats:
     """The way a mold part leaves the casting, a unit vector."""
     pull = np.array(piece.frame.pull or (0.0, 0.0, 1.0))
     family = family_of(piece, name)
-    for row in figures(piece, "block").get("pieces") or ():
-        if isinstance(row, dict) and row.get("body") == family and row.get("pull"):
-            return np.asarray(row["pull"], dtype=float)
+    for row in figures(piece, "block").get("opening") or ():
+        if row["body"] == family:
+            return np.asarray(row["direction"], dtype=float)
     return pull if family in ("core", "lid", "cap") else -pull
 
 
@@ -132,8 +133,12 @@ def _printed(
         height = turned.vertices[:, 2][turned.faces]
         resting = (angle > 60) & (height.max(axis=1) <= turned.bounds[0, 2] + 2 * layer)
         lean[name] = np.where((angle > _WALL_DEG) & ~resting, angle, np.nan)
-        cusp[name] = np.where(resting, np.nan, cusp_heights_mm(turned, layer))
+        steps = cusp_heights_mm(turned, layer)
+        # A level face is one layer's top or underside: it has no steps.
+        cusp[name] = np.where(resting | (steps > _LEVEL * layer), np.nan, steps)
+    limit = float(parameters(piece, "overhangs").get("limit_deg", 45.0))
+    title = f"Lean over air in the print pose, support from {limit:g}° on"
     return (
-        ColourMap("overhang", "Overhang in the print pose", "°", 0.0, 90.0, lean),
+        ColourMap("overhang", title, "°", 0.0, 90.0, lean),
         ColourMap("cusp", f"Steps of {layer:g} mm layers", "mm", 0.0, layer, cusp),
     )

@@ -8,7 +8,8 @@ from html import escape
 from ..workpiece import Workpiece
 from .blocks import Sheet
 from .page_setting import page
-from .view_model import shown_bodies, view_model
+from .scene import scene_of
+from .view_model import view_model
 
 __all__ = ["Interactive", "interactive"]
 
@@ -32,6 +33,6 @@ def interactive(piece: Workpiece, *, title: str = "", height_px: int = 620) -> I
 
     title : over the view; the piece's name if left out. Works without a network.
     """
-    meshes = shown_bodies(piece)
+    scene = scene_of(piece)
     sheet = Sheet(title or piece.name, "3-D view", "", ())
-    return Interactive(page(sheet, view_model(piece, meshes)), height_px)
+    return Interactive(page(sheet, view_model(piece, scene.meshes, scene.maps)), height_px)

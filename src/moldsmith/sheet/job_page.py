@@ -25,7 +25,7 @@ from .blocks import (
     Text,
 )
 from .page_setting import page
-from .wording import count, decimal, grams, grouped, hours, raised
+from .wording import count, decimal, grams, grouped, hours, raised, shares
 
 __all__ = ["INDEX_NAME", "write_index"]
 
@@ -105,7 +105,7 @@ def _pieces(
     ]
     estimates = [stages["estimate"] for stages in logs.values() if "estimate" in stages]
     if estimates:
-        weight = sum(float(row["grams"]) for row in estimates)
+        weight = sum(round(float(row["grams"])) for row in estimates)  # as the table tells them
         seconds = sum(float(row["seconds"]) for row in estimates)
         totals.append(Figure(grams(weight), "g", "filament"))
         totals.append(Figure(hours(seconds / 3600), "", "printing, on one printer"))
@@ -180,14 +180,16 @@ def _prints(
         laid = {
             row["number"]: row["parts"] for row in logs[name].get("lay_out", {}).get("plates", ())
         }
-        for plate in told.get("plates") or ():
+        plates = told.get("plates") or ()
+        weights = shares([float(plate["grams"]) for plate in plates], told.get("grams"))
+        for plate, weight in zip(plates, weights, strict=True):
             seconds = float(plate["seconds"])
             parts = ", ".join(laid.get(plate["number"], ()))
             line = (
                 name,
                 str(plate["number"]),
                 parts,
-                grams(float(plate["grams"])),
+                grouped(weight),
                 hours(seconds / 3600),
                 spools.get((name, int(plate["number"])), ""),
             )

@@ -30,8 +30,11 @@ def numbers(piece: Workpiece) -> Section | None:
     """Settings that differ from the usual, what explains the figures, and the supplies' values."""
     if not piece.records:
         return None
+    versions = piece.records[-1]["libraries"]
+    said = ", ".join(f"{name} {version}" for name, version in versions.items())
     blocks: list[Block] = [
-        Text("All settings and all that was measured are in log.json in each stage's folder.")
+        Text("All settings and all that was measured are in log.json in each stage's folder."),
+        Text(f"moldsmith {piece.records[-1]['moldsmith']}; {said}.", small=True),
     ]
     if rows := _set(piece):
         heads = [Column("Stage", 1.2), Column("Set", 1.5), Column("To", 2.2), Column("Usual", 1.4)]
@@ -40,9 +43,6 @@ def numbers(piece: Workpiece) -> Section | None:
         heads = [Column("Stage", 1.2), Column("What", 3), Column("Found", 2.6)]
         blocks.append(Table(tuple(heads), rows, title="Measured on the way"))
     blocks += _values(piece)
-    versions = piece.records[-1]["libraries"]
-    said = ", ".join(f"{name} {version}" for name, version in versions.items())
-    blocks.append(Text(f"moldsmith {piece.records[-1]['moldsmith']}; {said}.", small=True))
     return Section("numbers", "How the numbers came about", tuple(blocks))
 
 
@@ -147,9 +147,9 @@ def _steep(told: Mapping[str, Any]) -> str:
 
 
 def _push(told: Mapping[str, Any]) -> str:
-    kpa = float(told["head_kpa"]) + float(told["pressure_kpa"])
-    area = decimal(float(told["projected_cm2"]), 0)
-    return f"{area} cm\u00b2 pushed on by {decimal(kpa, 1)} kPa"
+    cm2 = float(told["projected_cm2"])
+    kpa = 10 * float(told["force_n"]) / cm2
+    return f"{grouped(cm2)} cm\u00b2 pushed on by {decimal(kpa)} kPa in the mean"
 
 
 def _ways(told: Mapping[str, Any]) -> str:
@@ -211,8 +211,11 @@ _EXPLAINING: Mapping[str, Sequence[tuple[str, Told]]] = {
     "clamp": (("What pushes the mold open", _push),),
     "coat": (
         (
-            "Cavity with steps over what is wished",
-            lambda told: f"{decimal(100 * float(told['cusp']['over_share']), 0)} %",
+            "Of the working faces, with steps over what is wished",
+            lambda told: (
+                f"{decimal(100 * float(told['cusp']['over_share']), 0)} % over "
+                f"{decimal(float(told['cusp']['wished_mm']), 2)} mm"
+            ),
         ),
     ),
 }

@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+
 from ..mold.bodies import mold_bodies
 from ..mold.sheet_lids import cut_from_sheet
 from ..workpiece import Workpiece
@@ -19,13 +24,7 @@ def lead(piece: Workpiece) -> str:
     said = []
     shell = parameters(piece, "shell")
     if shell:
-        told = figures(piece, "shell")
-        thick = float(told.get("thickness_max_mm") or shell["thickness_mm"])
-        text = f"A cast pad, {decimal(thick)} mm thick"
-        if shell.get("taper_mm"):
-            edge, taper = float(shell["edge_mm"]), float(shell["taper_mm"])
-            text += f", feathered over {decimal(taper)} mm to an edge of {decimal(edge)} mm"
-        said.append(text + ".")
+        said.append(_pad(piece, shell))
         said.append(
             {
                 "inward": "The scan is its outer skin.",
@@ -44,6 +43,22 @@ def lead(piece: Workpiece) -> str:
         if cut_from_sheet(piece):
             said.append("The lid is cut from sheet.")
     return " ".join(text for text in said if text) or "A scan on its way to a mold."
+
+
+def _pad(piece: Workpiece, shell: Mapping[str, Any]) -> str:
+    edge = float(shell.get("edge_mm") or 0)
+    if figures(piece, "block").get("style") == "lidded" and "pad" in piece.bodies:
+        deep = float(np.ptp(piece.body("pad").vertices @ np.array(piece.frame.pull or (0, 0, 1))))
+        return (
+            f"A cast pad with a flat back, up to {decimal(deep, 0)} mm thick, its edge "
+            f"{decimal(edge)} mm."
+        )
+    thick = float(figures(piece, "shell").get("thickness_max_mm") or shell["thickness_mm"])
+    text = f"A cast pad, {decimal(thick)} mm thick"
+    if shell.get("taper_mm"):
+        text += f", feathered over {decimal(float(shell['taper_mm']))} mm to an edge of "
+        text += f"{decimal(edge)} mm"
+    return text + "."
 
 
 def overview(scene: Scene) -> Section:

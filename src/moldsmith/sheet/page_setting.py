@@ -29,10 +29,16 @@ from .drawing import TONES, Circle, Drawing, Label, Line, Raster, Shape, Tone
 __all__ = ["page", "svg"]
 
 _WORDS = {"note": "Note", "warning": "Warning", "stop": "Stop"}
+_MAPS = {
+    "thickness": "Thickness",
+    "undercut": "Undercut",
+    "overhang": "Overhang",
+    "cusp": "Layer steps",
+}
 _SIDES = {
     "Three-quarter": "0.8,0.6,0.55",
     "Front": "1,0,0",
-    "Left": "0,1,0",
+    "Left": "0,$left,0",
     "Back": "-1,0,0",
     "Top": "0.001,0,1",
     "Bottom": "0.001,0,-1",
@@ -261,11 +267,13 @@ def _view(view: str) -> str:
         f'aria-pressed="{str(not key).lower()}">{escape(title)}</button>'
         for key, title in (
             ("", "Bodies"),
-            *((one["key"], one["key"].capitalize()) for one in model["maps"]),
+            *((one["key"], _MAPS.get(one["key"], one["key"])) for one in model["maps"]),
         )
     )
     sides = "".join(
-        f'<button type="button" data-side="{to}">{name}</button>' for name, to in _SIDES.items()
+        f'<button type="button" data-side="{to.replace("$left", str(model["left"]))}">'
+        f"{name}</button>"
+        for name, to in _SIDES.items()
     )
     slider = ""
     if any(any(body["apart"]) for body in model["bodies"]):

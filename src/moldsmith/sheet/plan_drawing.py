@@ -17,7 +17,7 @@ __all__ = ["drilled_by", "low_points", "mold_plan", "numbered_vents", "plan_boun
 
 Floats = NDArray[np.float64]
 _ROOM_MM = 9.0  # round the outline, for what stands beside it
-_LONGEST_MM = (186.0, 98.0)  # of a plan on a page, beside vents and fill curve
+_LONGEST_MM = (186.0, 91.0)  # of a plan on a page, beside vents and fill curve
 _LETTER_MM = 4.6
 _WORDS_MM = 42.0  # of the words to the arrow
 
@@ -223,19 +223,27 @@ def _wearer(page: _Page, piece: Workpiece) -> list[Shape]:
 
 
 def _free_place(page: _Page, piece: Workpiece) -> Floats:
-    """Beside the plan, or where in it the arrow is farthest from vents and sprues."""
+    """Beside the plan, or where in it arrow and words lie on no line, far from every opening."""
     if page.left > _WORDS_MM + 4:
         return np.array([6.0, page.height / 2])
+    low, inner = np.array([page.left, _ROOM_MM]), page.inner
+    shares = np.array([[x, y] for y in np.linspace(0.1, 0.9, 17) for x in (0.3, 0.2, 0.1, 0.4)])
+    places: Floats = low + inner * shares
+    boxes = shapely.box(
+        places[:, 0] - 7, places[:, 1] - 7, places[:, 0] + _WORDS_MM, places[:, 1] + 7
+    )
+    trim = figures(piece, "block").get("trim_plan") or ()
+    if len(trim) > 2:
+        clear = ~shapely.intersects(
+            boxes, shapely.LinearRing([page.at(float(x), float(y)) for x, y, *_ in trim])
+        )
+        boxes, places = (boxes[clear], places[clear]) if clear.any() else (boxes, places)
     rows = [row for _, row in numbered_vents(piece)]
     rows += figures(piece, "channels").get("sprues") or ()
-    low, inner = np.array([page.left, _ROOM_MM]), page.inner
-    shares = np.array([[x, y] for y in (0.2, 0.35, 0.5, 0.65, 0.8) for x in (0.3, 0.2)])
-    places: Floats = low + inner * shares
     if not rows:
         return np.asarray(places[0])
-    taken = np.array([page.at(float(row["x"]), float(row["y"])) for row in rows])
-    words = places + np.array([_WORDS_MM / 2, 0.0])
-    away = np.linalg.norm(words[:, None] - taken, axis=2).min(axis=1)
+    taken = shapely.points([page.at(float(row["x"]), float(row["y"])) for row in rows])
+    away = shapely.distance(boxes[:, None], taken).min(axis=1)
     return np.asarray(places[np.argmax(away)])
 
 

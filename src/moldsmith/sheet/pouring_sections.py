@@ -22,7 +22,8 @@ from .blocks import (
 from .charts import fill_chart, timeline_chart
 from .logs import figures, ran
 from .plan_drawing import drilled_by, low_points, mold_plan, numbered_vents, plan_bounds
-from .shots import attached_picture
+from .scene import Scene
+from .step_pictures import step_pictures, step_scale
 from .wording import count, decimal, grams, grouped, hours, plain
 
 __all__ = ["clamping", "coating", "mixing", "pouring", "schedule"]
@@ -42,7 +43,7 @@ def schedule(piece: Workpiece) -> Section | None:
     prints = [step for step in steps if str(step["what"]).startswith("print plate")]
     bench = [step for step in steps if step not in prints]
     if prints:
-        blocks.append(Plan(timeline_chart(prints), "Printing, day and night."))
+        blocks.append(Plan(timeline_chart(prints), _printed(told, len(prints))))
     if bench:
         caption = (
             "At the bench, from the last print on. Red: your hands; coats and their drying take "
@@ -55,6 +56,14 @@ def schedule(piece: Workpiece) -> Section | None:
     if clock := told.get("clock_starts"):
         blocks.append(Text(_sentence(clock)))
     return Section("days", "What follows what", tuple(blocks))
+
+
+def _printed(told: Mapping[str, Any], plates: int) -> str:
+    changes = float(told.get("plate_changes_h") or 0)
+    if not changes:
+        return "Printing, day and night."
+    said = "change of plate" if plates == 2 else f"{plates - 1} changes of plates"
+    return f"Printing, day and night; between the bars {hours(changes)} for the {said}."
 
 
 def _ready(item: Any) -> Check:
@@ -71,9 +80,9 @@ def _sentence(value: Any) -> str:
     return text[:1].upper() + text[1:].rstrip(".") + "."
 
 
-def coating(piece: Workpiece) -> Section | None:
+def coating(scene: Scene) -> Section | None:
     """Seal, fill and release, in order."""
-    told = figures(piece, "coat")
+    told = figures(scene.piece, "coat")
     steps = told.get("steps") or ()
     if not steps:
         return None
@@ -97,16 +106,16 @@ def coating(piece: Workpiece) -> Section | None:
     blocks: list[Block] = []
     cusp = told.get("cusp") or {}
     if "max_mm" in cusp:
-        items = [Figure(decimal(float(cusp["max_mm"]), 2), "mm", "steepest steps on the cavity")]
+        items = [Figure(f"{float(cusp['max_mm']):.2f}", "mm", "highest steps of the layers")]
         if "mean_mm" in cusp:
-            items.append(Figure(decimal(float(cusp["mean_mm"]), 2), "mm", "steps on average"))
+            items.append(Figure(f"{float(cusp['mean_mm']):.2f}", "mm", "steps on average"))
         blocks.append(Figures(tuple(items)))
     blocks.append(Table(columns, rows, tick=True))
     if advice := told.get("layer_advice"):
         blocks.append(Text(_sentence(advice)))
-    shown = "Where the layers will show as steps: dark, not at all; pale, the most."
-    if (picture := attached_picture(piece, "coat", "cusp.png", shown)) is not None:
-        blocks.append(Pictures((picture,), 2))
+    if (pictures := step_pictures(scene)) and (bar := step_scale(scene)):
+        caption = "Where the layers show as steps, as the parts are printed."
+        blocks += [Plan(bar), Pictures(pictures, 3, caption)]
     return Section("coat", "Seal and release", tuple(blocks), whole=True)
 
 
@@ -152,8 +161,8 @@ def _portions(parts: Sequence[Mapping[str, Any]], title: str, told: Mapping[str,
         (
             str(row["name"]),
             decimal(float(row["grams"]), 2),
-            "" if row.get("ml") is None else decimal(float(row["ml"])),
-            "" if row.get("cups") is None else decimal(float(row["cups"]), 2),
+            "" if row.get("ml") is None else f"{float(row['ml']):.1f}",
+            "" if row.get("cups") is None else f"{float(row['cups']):.2f}",
             "",
         )
         for row in parts
@@ -173,10 +182,14 @@ def _amount(told: Mapping[str, Any]) -> Table:
         rows.append(("Density", f"{decimal(float(told['density_kg_m3']))} kg/m³"))
     packing = float(told.get("packing_factor") or 1)
     if packing != 1:
-        rows.append(("Packed by", f"{decimal(packing, 2)} of the free rise"))
+        rows.append(("Packed to", f"{decimal(packing, 2)} times the free rise"))
     if told.get("cast_g"):
         rows.append(("In the mold", f"{grams(float(told['cast_g']))} g"))
     rows.append(("Left in cups, on tools, trimmed off", f"{grams(float(told['waste_g']))} g"))
+    if told.get("scale_g"):
+        step = decimal(float(told["scale_g"]), 2)
+        said = f"{grams(float(told['mixed_g']))} g, the parts up to the scale's {step} g"
+        rows.append(("To weigh in, in the ratio", said))
     if told.get("pour_s"):
         rate = decimal(float(told.get("pour_rate_ml_s") or 0))
         rows.append(("Pouring takes", f"{decimal(float(told['pour_s']), 0)} s at {rate} ml/s"))
@@ -202,10 +215,8 @@ def _test_cup(told: Mapping[str, Any]) -> list[Block]:
     cup = told.get("test_cup")
     if not cup:
         return []
-    parts = ", ".join(f"{decimal(float(row['grams']), 2)} g {row['name']}" for row in cup["parts"])
-    steps = [Check(f"Mix {parts} in a cup of {decimal(float(cup['cup_ml']))} ml")]
-    steps += [Check(str(step)) for step in cup.get("steps") or ()]
-    return [Ticks(tuple(steps), title="Test cup, to measure the free rise of this batch")]
+    steps = tuple(Check(str(step)) for step in cup.get("steps") or ())
+    return [Ticks(steps, title="Test cup, to measure the free rise of this batch")]
 
 
 def pouring(piece: Workpiece) -> Section | None:
@@ -224,16 +235,19 @@ def pouring(piece: Workpiece) -> Section | None:
         f"From above. Red: the trim line. {count(len(sprues), 'sprue')}, "
         f"{count(len(vents), 'vent')}"
     )
-    order = " numbered as they fill" if told.get("vents") else ""
+    order = ", numbered as they fill" if told.get("vents") and len(vents) > 1 else ""
+    slots = " Grey: slots to pry it open." if figures(piece, "fasten").get("pry_slots") else ""
     flat = drilled_by(piece)
     low = ""
     if flat and told.get("pour_first"):
         where = "Triangle: pour" if low_points(piece) else "Under the sprue: pour"
         low = f" {where} an open cavity here first."
     full = " Full size in sheet.pdf." if flat else ""
-    blocks.append(Plan(drawing, f"{caption}{order}.{low}{full}"))
+    blocks.append(Plan(drawing, f"{caption}{order}.{slots}{low}{full}"))
     if vents:
         blocks.append(_vent_table(piece, vents))
+        if any(row.get("escape") is not None for _, row in vents):
+            blocks.append(Text(_escape(len(vents)), small=True))
     if curve := told.get("curve"):
         marks = [
             (number, float(row["height_mm"]), float(row["after_cm3"]))
@@ -243,6 +257,12 @@ def pouring(piece: Workpiece) -> Section | None:
         rises = bool(told.get("rises"))
         blocks.append(Plan(fill_chart(curve, marks, rises), _curve_caption(piece, rises)))
     return Section("pour", "Pour", tuple(blocks), whole=True)
+
+
+def _escape(vents: int) -> str:
+    if vents == 1:
+        return "The foam's air leaves by this vent: plug it when foam shows in it."
+    return f"Plug each when foam shows in it, 1 first: the last air leaves by {vents}."
 
 
 def _curve_caption(piece: Workpiece, rises: bool) -> str:
@@ -260,7 +280,6 @@ def _vent_table(piece: Workpiece, vents: Sequence[tuple[int, Mapping[str, Any]]]
     """Where each vent is from the block's edges, and when it shows."""
     bounds = plan_bounds(piece)
     low_x, low_y = (0.0, 0.0) if bounds is None else (float(bounds[0][0]), float(bounds[0][1]))
-    escapes = any(row.get("escape") is not None for _, row in vents)
     filled = any("after_cm3" in row for _, row in vents)
     columns = [
         Column("Vent", 0.8),
@@ -269,7 +288,6 @@ def _vent_table(piece: Workpiece, vents: Sequence[tuple[int, Mapping[str, Any]]]
         Column("Bore, mm", 1.1, True),
     ]
     columns += [Column("Shows after, cm³", 1.8, True)] if filled else []
-    columns += [Column("Foam escapes", 1.5, True)] if escapes else []
     plugged = any(row.get("plug") for _, row in vents)
     columns += [Column("", 1.8)] if plugged else []
     rows = []
@@ -281,7 +299,6 @@ def _vent_table(piece: Workpiece, vents: Sequence[tuple[int, Mapping[str, Any]]]
             decimal(float(row.get("bore_mm") or row.get("void_mm") or 0)),
         ]
         line += [grouped(float(row["after_cm3"])) if "after_cm3" in row else ""] if filled else []
-        line += [str(row.get("escape") or "")] if escapes else []
         line += ["plug it when it shows" if row.get("plug") else ""] if plugged else []
         rows.append(tuple(line))
     return Table(tuple(columns), tuple(rows), tick=True, title="Vents")

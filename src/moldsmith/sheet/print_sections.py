@@ -25,9 +25,15 @@ from .blocks import (
 from .explosion import mold_parts
 from .logs import figures, parameters, ran
 from .scene import Scene, exploded_drawing, part_pictures
-from .wording import count, decimal, grams, grouped, hours, listed, sizes
+from .wording import count, decimal, grams, grouped, hours, listed, shares, sizes
 
 __all__ = ["assembly", "printing"]
+
+
+_PEGGED = (
+    "Pegs line parts up and hold nothing: glue the parts of a body or tape them across the back, "
+    "and close the seam in the casting's face with wax or filler (common practice)."
+)
 
 
 def printing(scene: Scene) -> Section | None:
@@ -73,6 +79,7 @@ def _totals(estimate: Mapping[str, Any]) -> tuple[Figure, ...]:
 def _parts_table(scene: Scene, estimate: Mapping[str, Any]) -> Table:
     rows = listed_parts(scene.piece)
     known = {row["body"]: row for row in estimate.get("parts") or ()}
+    weights = _grams(estimate, "parts", "body")
     plated = any(row.get("plate") is not None for row in rows)
     columns = [
         Column("File of the part", 2.2),
@@ -89,13 +96,21 @@ def _parts_table(scene: Scene, estimate: Mapping[str, Any]) -> Table:
         line += [str(row.get("plate", ""))] if plated else []
         if known:
             mine = known.get(name, {})
-            line.append(grams(float(mine["grams"])) if "grams" in mine else "")
+            line.append(weights.get(name, ""))
             line.append(hours(float(mine["seconds"]) / 3600) if "seconds" in mine else "")
         else:
             volume = float(row.get("volume_cm3") or abs(scene.piece.body(name).volume) / 1000)
             line.append(grouped(volume))
         lines.append(tuple(line))
     return Table(tuple(columns), tuple(lines), tick=True)
+
+
+def _grams(estimate: Mapping[str, Any], rows: str, key: str) -> dict[Any, str]:
+    """Whole grams of parts or plates that add up to what is told of all."""
+    known = [row for row in estimate.get(rows) or () if "grams" in row]
+    weights = [float(row["grams"]) for row in known]
+    told = shares(weights, float(estimate.get("grams", sum(weights))))
+    return {row[key]: grouped(weight) for row, weight in zip(known, told, strict=True)}
 
 
 def _size_mm(scene: Scene, row: Mapping[str, Any]) -> Sequence[float]:
@@ -133,6 +148,7 @@ def _plates(laid: Mapping[str, Any], estimate: Mapping[str, Any]) -> list[Block]
     if all(len(plate["parts"]) == 1 for plate in plates):
         return []
     known = {row["number"]: row for row in estimate.get("plates") or ()}
+    weights = _grams(estimate, "plates", "number")
     columns = [Column("Plate", 0.7), Column("Parts", 4)]
     columns += [Column("Grams", 1, True), Column("Time", 1.4, True)] if known else []
     rows = []
@@ -140,40 +156,46 @@ def _plates(laid: Mapping[str, Any], estimate: Mapping[str, Any]) -> list[Block]
         line = [str(plate["number"]), listed([str(name) for name in plate["parts"]])]
         mine = known.get(plate["number"], {})
         if known:
-            line.append(grams(float(mine["grams"])) if "grams" in mine else "")
+            line.append(weights.get(plate["number"], ""))
             line.append(hours(float(mine["seconds"]) / 3600) if "seconds" in mine else "")
         rows.append(tuple(line))
     return [Table(tuple(columns), tuple(rows), tick=True, title="Plates")]
 
 
 def _spools(laid: Mapping[str, Any], estimate: Mapping[str, Any]) -> list[Block]:
+    """Spool by spool, in the order in which each is used up."""
     rows = [row for row in estimate.get("spools") or () if isinstance(row, Mapping)]
     if not rows:
         return []
     parts = {row["number"]: listed(row["parts"]) for row in laid.get("plates") or ()}
+    rows.sort(key=lambda row: (row.get("spool") is None, row.get("spool"), -float(row["left_g"])))
     lines = []
     for row in rows:
         spool, change = row.get("spool"), row.get("change_at_mm")
         enough = "yes" if row.get("suffices") else f"no: change at {decimal(float(change or 0))} mm"
         lines.append(
             (
+                "none left" if spool is None else str(spool),
+                grams(float(row["left_g"])),
                 str(row["plate"]),
                 parts.get(row["plate"], ""),
-                "none left" if spool is None else str(spool),
                 grams(float(row["needed_g"])),
-                grams(float(row["left_g"])),
                 enough,
             )
         )
     columns = (
-        Column("Plate", 0.7),
-        Column("Parts", 2),
-        Column("Spool", 0.9),
+        Column("Spool", 0.8),
+        Column("On it, g", 0.9, True),
+        Column("Plate", 0.95),
+        Column("Parts", 2.2),
         Column("Needs, g", 1, True),
-        Column("On it, g", 1, True),
         Column("Is it enough", 1.8),
     )
-    return [Table(columns, tuple(lines), title="Filament")]
+    alone = (
+        "As if all spools were for this piece. Where a job makes several, its page, index.html, "
+        "shares them out among all."
+    )
+    return [Table(columns, tuple(lines), title="Filament, spool by spool"), Text(alone, small=True)]
 
 
 def assembly(scene: Scene) -> Section | None:
@@ -184,18 +206,29 @@ def assembly(scene: Scene) -> Section | None:
         return None
     told = figures(piece, "split").get("assembly") or {}
     order = [str(name) for name in told.get("order") or parts]
-    labels = {name: f"{number}  {name}" for number, name in enumerate(order, 1)}
     blocks: list[Block] = []
-    if drawing := exploded_drawing(scene, labels):
-        blocks.append(Plan(drawing, "The mold drawn apart. The numbers are the order."))
-    blocks.append(Ticks(tuple(_steps(told, parts)), title="Order"))
+    if drawing := exploded_drawing(scene, _numbered(told, order)):
+        blocks.append(Plan(drawing, "The mold drawn apart. The numbers are the steps below."))
+    blocks.append(Ticks(tuple(_steps(told, order)), title="Order"))
+    if any(step.get("joint") == "pegs" for step in told.get("steps") or ()):
+        blocks.append(Text(_PEGGED))
     blocks += _hardware(figures(piece, "fasten"), figures(piece, "split"))
     if not told.get("steps"):
         blocks += _joints(figures(piece, "split").get("joints") or ())
     return Section("assemble", "Put together", tuple(blocks), whole=True)
 
 
-def _steps(told: Mapping[str, Any], parts: Sequence[str]) -> list[Check]:
+def _numbered(told: Mapping[str, Any], order: Sequence[str]) -> dict[str, str]:
+    """Each part's name after the number of the step that puts it in its place."""
+    steps = {
+        str(step.get("part")): number for number, step in enumerate(told.get("steps") or (), 1)
+    }
+    if not steps:
+        steps = {name: number for number, name in enumerate(order, 1)}
+    return {name: f"{steps[name]}  {name}" if name in steps else name for name in order}
+
+
+def _steps(told: Mapping[str, Any], order: Sequence[str]) -> list[Check]:
     checks = []
     for step in told.get("steps") or ():
         part, onto = str(step.get("part", "")), step.get("onto")
@@ -209,7 +242,6 @@ def _steps(told: Mapping[str, Any], parts: Sequence[str]) -> list[Check]:
         checks.append(Check(f"{part} onto {onto}" if onto else f"Lay down {part}", note.strip()))
     if checks:
         return checks
-    order = told.get("order") or parts
     return [Check(str(name)) for name in order]
 
 
@@ -241,17 +273,8 @@ def _hardware(told: Mapping[str, Any], split: Mapping[str, Any]) -> list[Block]:
             Column("Standard", 1.6),
         )
         blocks.append(Table(columns, lines, tick=True, title="Hardware"))
-    slots = len(told.get("pry_slots") or ())
-    straps = len(told.get("straps") or ())
-    said = []
-    if slots:
-        said.append(
-            f"{count(slots, 'slot')} at the parting line to pry the mold open with a flat bar."
-        )
-    if straps:
-        said.append(f"{count(straps, 'groove')} round the mold for a strap.")
-    if said:
-        blocks.append(Text(" ".join(said)))
+    if straps := len(told.get("straps") or ()):
+        blocks.append(Text(f"{count(straps, 'groove')} round the mold for a strap."))
     return blocks
 
 

@@ -17,12 +17,14 @@ from ..printing.parts import listed_parts
 from ..printing.pose import laid
 from ..workpiece import Workpiece
 from .blocks import Picture
+from .colour_maps import ColourMap, colour_maps
 from .drawing import Circle, Drawing, Label, Raster, Shape, line
-from .explosion import apart, mold_parts
+from .explosion import apart, family_of, mold_parts
 from .logs import figures, ran
 from .shots import Shot, shot, shrunk
 from .spacing import spaced
 from .view_model import shown_bodies
+from .wording import listed
 
 __all__ = [
     "Scene",
@@ -39,7 +41,15 @@ _SMALL_PX = (400, 330)
 _STAGE_PX = (320, 264)
 _LARGE_PX = (760, 845)
 _COVER_PX = (400, 400)
-_WIDE_MM, _LESS_WIDE_MM, _FEW = 116.0, 92.0, 7
+_WIDE_MM, _LESS_WIDE_MM, _FEW = 102.0, 80.0, 7
+# What `fasten` lists in its figures, as the picture of its work tells it.
+_FITTED = {
+    "bolts": "bolt holes",
+    "jack_screws": "jack-screws",
+    "pry_slots": "slots to pry",
+    "finger_reliefs": "finger reliefs",
+    "straps": "strap grooves",
+}
 _FLAG = np.array([179, 54, 27], dtype=np.uint8)
 _STAGE_TITLES = {
     "load_scan": "The scan as loaded",
@@ -54,7 +64,7 @@ _STAGE_TITLES = {
     "shell": "The pad",
     "block": "The mold",
     "channels": "Sprue and vents drilled",
-    "fasten": "Bolt holes and slots",
+    "fasten": "Flange fitted out",
     "split": "Split into parts",
 }
 
@@ -83,6 +93,11 @@ class Scene:
     def apart_names(self) -> list[str]:
         """What is drawn apart: the mold's parts and the pad."""
         return [name for name in (*mold_parts(self.piece), "pad") if name in self.meshes]
+
+    @cached_property
+    def maps(self) -> tuple[ColourMap, ...]:
+        """The colour maps: the view shows them all, and the sheet the layers' steps."""
+        return colour_maps(self.piece, self.meshes)
 
     @cached_property
     def exploded(self) -> Shot:
@@ -214,8 +229,7 @@ def stage_pictures(scene: Scene) -> tuple[Picture, ...]:
         if not meshes:
             continue
         stage = str(record["stage"])
-        title = _STAGE_TITLES.get(stage, stage.replace("_", " ").capitalize())
-        caption = f"{title} ({stage})"
+        caption = f"{_title(stage, record['figures'])} ({stage})"
         if set(meshes) == set(mold_parts(scene.piece)) == set(_now(scene, meshes)):
             picture = shrunk(scene.exploded, _STAGE_PX)
             found.append(Picture(picture, *_STAGE_PX, caption))
@@ -227,12 +241,31 @@ def stage_pictures(scene: Scene) -> tuple[Picture, ...]:
             toward = 0.8 * facing + 0.6 * np.cross(up, facing) + 0.45 * up
         else:
             toward, up = scene.aside, scene.pull
-            steps = _lifted(meshes, scene.pull) if len(meshes) > 1 else {}
-            if all(name in scene.steps for name in meshes):
-                steps = scene.steps
+            steps = _apart_as_now(scene, meshes)
+            if not steps and len(meshes) > 1:
+                steps = _lifted(meshes, scene.pull)
         taken = shot(meshes, toward, up, _STAGE_PX, steps=steps)
         found.append(Picture(taken.png, *_STAGE_PX, caption))
     return tuple(found)
+
+
+def _title(stage: str, told: Mapping[str, object]) -> str:
+    if stage == "fasten" and (fitted := [said for key, said in _FITTED.items() if told.get(key)]):
+        return listed(fitted).capitalize()
+    return _STAGE_TITLES.get(stage, stage.replace("_", " ").capitalize())
+
+
+def _apart_as_now(scene: Scene, meshes: Mapping[str, trimesh.Trimesh]) -> dict[str, Floats]:
+    """Steps of bodies that were split since: as far as their parts are on the mean.
+
+    None at all where a body is not known, or stands alone.
+    """
+    families: dict[str, list[Floats]] = {}
+    for name, step in scene.steps.items():
+        families.setdefault(family_of(scene.piece, name), []).append(step)
+    known = {name: np.mean(families[name], axis=0) for name in meshes if name in families}
+    known |= {name: scene.steps[name] for name in meshes if name in scene.steps}
+    return known if len(known) == len(meshes) > 1 else {}
 
 
 def _now(scene: Scene, meshes: Mapping[str, trimesh.Trimesh]) -> list[str]:

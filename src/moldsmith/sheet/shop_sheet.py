@@ -33,7 +33,7 @@ __all__ = ["sheet_of", "templates_of", "write_shop_sheet"]
 PAGE_NAME = "sheet.html"
 PDF_NAME = "sheet.pdf"
 PICTURE_NAME = "sheet.png"
-_FORM = 2  # raised when a sheet of the same work would look different
+_FORM = 3  # raised when a sheet of the same work would look different
 
 
 def write_shop_sheet(piece: Workpiece, folder: Path) -> tuple[Path, ...]:
@@ -66,7 +66,7 @@ def write_shop_sheet(piece: Workpiece, folder: Path) -> tuple[Path, ...]:
     write_bytes(folder / PICTURE_NAME, cover_picture(scene).png)
     write_bytes(folder / PDF_NAME, pdf(sheet, templates_of(piece)))
     # The page last: it carries the mark that all are there.
-    write_text(folder / PAGE_NAME, page(sheet, view_model(piece, scene.meshes)))
+    write_text(folder / PAGE_NAME, page(sheet, view_model(piece, scene.meshes, scene.maps)))
     return (*paths, *lids)
 
 
@@ -96,7 +96,7 @@ def sheet_of(scene: Scene) -> Sheet:
         care(piece),
         printing(scene),
         assembly(scene),
-        coating(piece),
+        coating(scene),
         mixing(piece),
         pouring(piece),
         clamping(piece),

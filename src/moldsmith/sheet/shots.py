@@ -13,15 +13,12 @@ from numpy.typing import ArrayLike, NDArray
 from PIL import Image
 
 from ..geometry.colours import body_colour
-from ..workpiece import Workpiece
-from .blocks import Picture
 from .raster import Camera, Painted, aimed, render
 
-__all__ = ["Shot", "attached_picture", "lightened", "png", "shot", "shrunk"]
+__all__ = ["Shot", "lightened", "png", "shot", "shrunk"]
 
 Floats = NDArray[np.float64]
 _WHITE = (255, 255, 255)
-_PNG = b"\x89PNG\r\n\x1a\n"
 _COLOURS = 64  # of a picture: shades of a few hues
 
 
@@ -100,22 +97,6 @@ def png(pixels: NDArray[np.uint8]) -> bytes:
     target = io.BytesIO()
     few.save(target, "PNG", compress_level=7)
     return target.getvalue()
-
-
-def attached_picture(piece: Workpiece, stage: str, file: str, caption: str = "") -> Picture | None:
-    """The PNG that a stage attached, from its folder; None if it is not there."""
-    for number, record in reversed(list(enumerate(piece.records, 1))):
-        if record["stage"] != stage or piece.folder is None:
-            continue
-        try:
-            data = (piece.folder / f"{number:02d}-{stage}" / file).read_bytes()
-        except OSError:
-            return None
-        if data[:8] != _PNG:
-            return None
-        width, height = (int.from_bytes(data[k : k + 4], "big") for k in (16, 20))
-        return Picture(data, width, height, caption)
-    return None
 
 
 def lightened(mesh: trimesh.Trimesh, most_faces: int) -> trimesh.Trimesh:

@@ -57,28 +57,43 @@ def _called(body: str) -> str:
 
 
 def _opening(piece: Workpiece, block: Mapping[str, Any]) -> list[Check]:
-    told = block.get("opening") or ()
+    told = list(block.get("opening") or ())
+    sleeve = block.get("style") == "pieces"
     cast = material_of(piece)
     wait = "until it has cured" if cast is None else f"{hours(cast.demold_s / 3600)} from the pour"
     checks = [Check(f"Wait {wait}", "Longer in a cold room: open only what is firm to the nail.")]
-    for row in told:
+    # Last to leave, the core has nothing on it but the casting: it is that which is drawn off.
+    bare = told.pop() if sleeve and told and told[-1]["body"] == "core" else {}
+    bar = "With a flat bar in the slots, a little on each side." if _slotted(piece) else ""
+    for place, row in enumerate(told):
         _, _, z = (float(value) for value in row["direction"])
         way = "up" if z > 0.9 else "down" if z < -0.9 else "sideways, away from the mold's middle"
+        notes = [bar if place == 0 or sleeve else ""]
         travel = float(row["travel_mm"])
-        note = f"It is clear after {decimal(travel, 0)} mm." if travel >= 1 else ""
+        notes.append(f"It is clear after {decimal(travel, 0)} mm." if travel >= 1 else "")
         if float(row.get("casting_mm") or 0) > 0.05:
-            note += f" The casting gives way by {decimal(float(row['casting_mm']))} mm."
-        checks.append(Check(f"Draw {_called(row['body'])} {way}", note))
-    if not told:
+            notes.append(f"The casting gives way by {decimal(float(row['casting_mm']))} mm.")
+        checks.append(Check(f"Draw {_called(row['body'])} {way}", _joined(notes)))
+    if not told and not sleeve:
         cover = "lid" if block.get("style") == "lidded" else "core"
-        note = "With a bar in the slots, a little on each side."
-        checks.append(Check(f"Lift the {cover} straight off", note))
-    if block.get("style") == "pieces":
-        stretch = max((float(row.get("casting_stretch_percent") or 0) for row in told), default=0.0)
-        note = "Rolled back from its thin edge, as a sleeve."
-        note += f" It must stretch by {decimal(stretch, 0)} %." if stretch > 1 else ""
-        checks.append(Check("Draw the casting off the core", note))
+        checks.append(Check(f"Lift the {cover} straight off", bar))
+    if sleeve:
+        rows = [*told, *([bare] if bare else [])]
+        stretch = max((float(row.get("casting_stretch_percent") or 0) for row in rows), default=0.0)
+        notes = ["Rolled back from its thin edge, as a sleeve."]
+        notes.append(f"It must stretch by {decimal(stretch, 0)} %." if stretch > 1 else "")
+        travel = float(bare.get("travel_mm") or 0)
+        notes.append(f"It is off after {decimal(travel, 0)} mm." if travel >= 1 else "")
+        checks.append(Check("Draw the casting off the core", _joined(notes)))
     else:
         note = "From the thin edge inward, all round."
         checks.append(Check("Peel the casting out of the cavity", note))
     return checks
+
+
+def _slotted(piece: Workpiece) -> bool:
+    return bool(figures(piece, "fasten").get("pry_slots"))
+
+
+def _joined(notes: Sequence[str]) -> str:
+    return " ".join(note for note in notes if note)

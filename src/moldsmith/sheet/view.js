@@ -191,8 +191,9 @@
         pen.fillStyle = `rgb(${table[3 * x]},${table[3 * x + 1]},${table[3 * x + 2]})`;
         pen.fillRect(x, 0, 1, 1);
       }
-      legend.querySelector(".low").textContent = `${scale.low} ${scale.unit}`;
-      legend.querySelector(".high").textContent = `${scale.high} ${scale.unit}`;
+      const told = (value) => `${String(value).replace("-", "\u2212")}${scale.unit === "°" ? "" : " "}${scale.unit}`;
+      legend.querySelector(".low").textContent = told(scale.low);
+      legend.querySelector(".high").textContent = told(scale.high);
       legend.querySelector(".of").textContent = scale.title;
     }
     draw();

@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 
 from ..geometry.colours import body_colour, diverging, scale
 from ..geometry.topology import compact
-from ..workpiece import Workpiece
-from .colour_maps import ColourMap, colour_maps
+from ..workpiece import Vector, Workpiece
+from .colour_maps import ColourMap
 from .explosion import apart, family_of, mold_parts
 from .shots import lightened
 
@@ -41,12 +41,16 @@ def shown_bodies(piece: Workpiece) -> dict[str, trimesh.Trimesh]:
     return {name: lightened(piece.bodies[name], int(limit)) for name in names}
 
 
-def view_model(piece: Workpiece, meshes: Mapping[str, trimesh.Trimesh]) -> str:
-    """JSON of the bodies, how they draw apart, and their colour maps."""
+def view_model(
+    piece: Workpiece, meshes: Mapping[str, trimesh.Trimesh], maps: tuple[ColourMap, ...]
+) -> str:
+    """JSON of the bodies, how they draw apart, and their colour maps.
+
+    Front and left are the wearer's; of a mold those of its plan, from above.
+    """
     low = np.min([mesh.bounds[0] for mesh in meshes.values()], axis=0)
     high = np.max([mesh.bounds[1] for mesh in meshes.values()], axis=0)
     step = float((high - low).max()) / _STEPS or 1.0
-    maps = colour_maps(piece, meshes)
     steps = apart(piece)
     bodies = [
         _body(piece, name, mesh, low, step, steps.get(name), maps) for name, mesh in meshes.items()
@@ -56,11 +60,17 @@ def view_model(piece: Workpiece, meshes: Mapping[str, trimesh.Trimesh]) -> str:
         "low": np.round(low, 4).tolist(),
         "step": step,
         "up": list(piece.frame.up if pull is None else pull),
-        "facing": list(piece.frame.facing),
+        "facing": list(piece.frame.facing if pull is None else _toward_front(pull)),
+        "left": 1 if pull is None else -1,
         "bodies": bodies,
         "maps": [_scale(item) for item in maps],
     }
     return json.dumps(model, separators=(",", ":"), allow_nan=False)
+
+
+def _toward_front(pull: Vector) -> Vector:
+    """From a mold to its front edge, where the plan has it."""
+    return (0.0, -1.0, 0.0) if abs(pull[1]) < 0.9 else (1.0, 0.0, 0.0)
 
 
 def _body(

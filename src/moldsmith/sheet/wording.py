@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from math import floor
 
 __all__ = [
     "count",
@@ -15,6 +16,7 @@ __all__ = [
     "plain",
     "quantity",
     "raised",
+    "shares",
     "sizes",
 ]
 
@@ -67,11 +69,26 @@ def hours(value: float) -> str:
     minutes = round(value * 60)
     if minutes < 1 and value > 0:
         return f"{max(round(value * 3600), 1)} s"
-    days, rest = divmod(minutes, 24 * 60)
-    whole, left = divmod(rest, 60)
-    if days >= 2:
+    if minutes >= 48 * 60:
+        days, whole = divmod(round(minutes / 60), 24)
         return _joined((days, "d"), (whole, "h"))
-    return _joined((whole + 24 * days, "h"), (left, "min"))
+    whole, left = divmod(minutes, 60)
+    return _joined((whole, "h"), (left, "min"))
+
+
+def shares(values: Sequence[float], total: float | None = None) -> list[int]:
+    """Whole numbers that add up to the rounded total, each less than 1 off its value.
+
+    total : of the values, where they belong to one that is told elsewhere; else their sum
+
+    What rounding down leaves goes to the largest remainders (Hamilton's method).
+    """
+    whole = [floor(value) for value in values]
+    missing = round(sum(values) if total is None else total) - sum(whole)
+    order = sorted(range(len(values)), key=lambda k: (whole[k] - values[k], k))
+    for k in order[: max(missing, 0)]:
+        whole[k] += 1
+    return whole
 
 
 def sizes(values: Sequence[float], digits: int = 0) -> str:
