@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import trimesh
 
-from moldsmith.geometry.columns import free_lengths
+from moldsmith.geometry.columns import crossings_of, free_lengths
 from moldsmith.geometry.visibility import grid_over
 
 
@@ -36,8 +36,18 @@ def test_room_between_floor_and_ceiling_is_measured_and_joints_are_not() -> None
 def test_only_gaps_within_reach_count() -> None:
     floor, roof = _box((0, 0, 0), (20, 20, 5)), _box((0, 0, 12), (20, 20, 15))
     grid = grid_over(np.array([1.0, 1.0]), np.array([19.0, 19.0]), 1.0)
-    low = np.full(grid.shape[0] * grid.shape[1], 6.0)
-    found = free_lengths([floor, roof], grid, 0.5, 30, low, low + 1)
-    middle = found[3:-3, 3:-3]
-    assert middle == pytest.approx(7)
-    assert free_lengths([floor, roof], grid, 0.5, 30, low + 20, low + 21)[5, 5] == 15
+    within = _box((0, 0, 6), (20, 20, 7))
+    found = free_lengths([floor, roof], grid, 0.5, 30, crossings_of(within, grid))
+    assert found[3:-3, 3:-3] == pytest.approx(7)
+    above = _box((0, 0, 26), (20, 20, 27))
+    assert free_lengths([floor, roof], grid, 0.5, 30, crossings_of(above, grid))[5, 5] == 15
+
+
+def test_room_between_two_that_matter_does_not_count() -> None:
+    """As between the upper and the lower rim of a sleeve: the hollow of its core."""
+    plates = [_box((0, 0, z), (20, 20, z + 2)) for z in (0, 7, 20, 25)]
+    grid = grid_over(np.array([1.0, 1.0]), np.array([19.0, 19.0]), 1.0)
+    cast = [crossings_of(_box((0, 0, z), (20, 20, z + 3)), grid) for z in (3, 22)]
+    ray, height, into = (np.concatenate(part) for part in zip(*cast, strict=True))
+    found = free_lengths(plates, grid, 0.5, 27, (ray, height, into))
+    assert found[3:-3, 3:-3] == pytest.approx(5 + 3)

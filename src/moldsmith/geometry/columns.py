@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TypeAlias
 
 import numpy as np
 import trimesh
@@ -10,10 +11,12 @@ from numpy.typing import NDArray
 
 from .visibility import Grid, hits
 
-__all__ = ["free_lengths"]
+__all__ = ["Crossings", "crossings_of", "free_lengths"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+# Ray, height and step (+1 in, -1 out) where rays enter and leave what is solid.
+Crossings: TypeAlias = tuple[Ints, Floats, Ints]
 
 
 def free_lengths(
@@ -21,8 +24,7 @@ def free_lengths(
     grid: Grid,
     least_mm: float,
     top_mm: Floats | float,
-    low: Floats | None = None,
-    high: Floats | None = None,
+    near: Crossings | None = None,
 ) -> Floats:
     """The length of each ray (shape of the grid) that is free between material below and above.
 
@@ -30,11 +32,11 @@ def free_lengths(
     least_mm : shorter gaps are joints between bodies, not room
     top_mm : where a gap that opens upward ends, for all or flat for every ray; below the
         lowest material nothing counts
-    low, high : flat, of every ray: a gap counts only where it reaches between them
+    near : a gap counts only where it reaches into this
 
     Sum over the gaps of every ray times the step squared is the volume enclosed.
     """
-    found = [_solid_hits(body, grid) for body in bodies]
+    found = [crossings_of(body, grid) for body in bodies]
     ray = np.concatenate([item[0] for item in found])
     z = np.concatenate([item[1] for item in found])
     step = np.concatenate([item[2] for item in found])
@@ -49,15 +51,31 @@ def free_lengths(
     end = np.where(open_above, np.maximum(top, z[leaves]), np.minimum(z[following], top))
     gap = np.maximum(end - z[leaves], 0)
     gap[gap < least_mm] = 0
-    if low is not None and high is not None:
-        on = ray[leaves]
-        gap[(z[leaves] >= high[on]) | (end <= low[on])] = 0
+    if near is not None:
+        gap[~_reaches(near, ray[leaves], z[leaves], end)] = 0
     total = np.bincount(ray[leaves], gap, minlength=grid.shape[0] * grid.shape[1])
     return np.asarray(total.reshape(grid.shape))
 
 
-def _solid_hits(body: trimesh.Trimesh, grid: Grid) -> tuple[Ints, Floats, Ints]:
-    """Ray, height and step (+1 in, -1 out) where rays enter and leave a body."""
+def _reaches(near: Crossings, ray: Ints, low: Floats, high: Floats) -> NDArray[np.bool_]:
+    """Which spans (n,) of rays reach into what those crossings go in and out of."""
+    on, z, step = near
+    begun = _before(on[step > 0], z[step > 0], ray, high)
+    ended = _before(on[step < 0], z[step < 0], ray, low)
+    return begun > ended
+
+
+def _before(on: Ints, z: Floats, ray: Ints, height: Floats) -> Ints:
+    """How many places lie on an earlier ray, or lower on the same, than each of others."""
+    order = np.lexsort((np.r_[z, height], np.r_[on, ray]))
+    place = order < len(on)
+    found = np.empty(len(order), dtype=np.int64)
+    found[order] = np.cumsum(place)
+    return found[len(on) :]
+
+
+def crossings_of(body: trimesh.Trimesh, grid: Grid) -> Crossings:
+    """Where rays enter and leave a body."""
     corners = body.vertices[body.faces][..., :2]
     one, two = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]
     up = one[:, 0] * two[:, 1] - one[:, 1] * two[:, 0] > 0

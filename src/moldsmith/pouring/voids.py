@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from ..errors import CannotBuild
 from ..geometry import solid
-from ..geometry.columns import free_lengths
+from ..geometry.columns import crossings_of, free_lengths
 from ..geometry.visibility import grid_over, highest, hits, lowest
 from ..mold.bodies import mold_bodies
 from ..workpiece import Workpiece
@@ -132,16 +132,19 @@ def void_by_columns_mm3(piece: Workpiece, level_mm: float) -> float:
     spread = np.array(reach)[:, None]
     around = np.concatenate([pad.bounds[:, :2], plan - spread, plan + spread])
     grid = grid_over(around.min(axis=0), around.max(axis=0), step)
-    vertices, faces = np.asarray(pad.vertices), np.asarray(pad.faces)
-    low, high = lowest(vertices, faces, grid).ravel(), highest(vertices, faces, grid).ravel()
-    places = grid.places(np.arange(low.size))
-    tops = np.full(low.size, float(pad.bounds[1, 2]) + _OVER_MM)
+    places = grid.places(np.arange(grid.shape[0] * grid.shape[1]))
+    tops = np.full(len(places), float(pad.bounds[1, 2]) + _OVER_MM)
+    near = [crossings_of(pad, grid)]
     for row, z, radius in zip(rows, full, reach, strict=True):
         over = np.linalg.norm(places - [row["x"], row["y"]], axis=1) <= radius + step
         # Over a channel the void goes on: up to the level, through what the bore widens into.
-        low[over] = np.minimum(low[over], row["ceiling_z"])
-        high[over] = tops[over] = z
-    lengths = free_lengths(list(mold_meshes(piece).values()), grid, _JOINT_MM, tops, low, high)
+        tops[over] = z
+        on = np.flatnonzero(over)
+        ends = np.array([min(float(row["ceiling_z"]), z), z])
+        near.append((on.repeat(2), np.tile(ends, len(on)), np.tile([1, -1], len(on))))
+    ray, height, into = (np.concatenate(part) for part in zip(*near, strict=True))
+    bodies = list(mold_meshes(piece).values())
+    lengths = free_lengths(bodies, grid, _JOINT_MM, tops, (ray, height, into))
     return float(lengths.sum()) * step**2
 
 
