@@ -103,21 +103,54 @@ def test_a_cap_moved_by_a_margin_is_the_cap_of_that_radius(margin_mm: float) -> 
     assert radius == pytest.approx((np.pi / 2 - 0.5) * R + margin_mm, abs=0.12)
 
 
-@pytest.mark.parametrize("round_mm", [8.0, 20.0])
-def test_corners_have_the_stated_radius(round_mm: float) -> None:
-    """On a cylinder, laid flat, the line is a square with arcs in its corners."""
+@pytest.mark.parametrize(
+    ("round_mm", "margin_mm"), [(5.0, 0.0), (20.0, 0.0), (8.0, -10.0), (8.0, 10.0)]
+)
+def test_corners_have_the_stated_radius(round_mm: float, margin_mm: float) -> None:
+    """On a cylinder, laid flat, the line is a square with arcs in its corners.
+
+    A margin outward turns them by its own length, one inward leaves them their radius.
+    """
+    half = 40 + margin_mm
+    radius = max(round_mm, margin_mm)
     flat = np.array([(-40.0, 60.0), (40.0, 60.0), (40.0, 140.0), (-40.0, 140.0)])
     turn = flat[:, 0] / 80
     points = np.stack([80 * np.cos(turn), 80 * np.sin(turn), flat[:, 1]], axis=1)
-    cut = crop(tube(80, 80, edge=3.0), points=points, round_mm=round_mm)
-    assert cut.body("scan").area == pytest.approx(80**2 - (4 - np.pi) * round_mm**2, rel=3e-3)
-    assert figures(cut)["points_off_line_mm"] == pytest.approx((np.sqrt(2) - 1) * round_mm, abs=0.3)
-    line = rim(cut)
-    place = np.stack([80 * np.arctan2(line[:, 1], line[:, 0]), line[:, 2] - 100], axis=1)
-    corner = np.abs(place) - (40 - round_mm)
-    corner = corner[(corner > 0.5).all(axis=1)]
-    assert len(corner) > 8
-    assert np.linalg.norm(corner, axis=1) == pytest.approx(round_mm, abs=0.35)
+    cut = crop(tube(80, 80, edge=3.0), points=points, round_mm=round_mm, margin_mm=margin_mm)
+    area = 4 * half**2 - (4 - np.pi) * radius**2
+    assert cut.body("scan").area == pytest.approx(area, rel=1e-3)
+    if margin_mm == 0:
+        off = (np.sqrt(2) - 1) * round_mm
+        assert figures(cut)["points_off_line_mm"] == pytest.approx(off, abs=0.05)
+    line = laid_flat(rim(cut))
+    assert np.abs(off_rounded(line, half, radius)).max() < 0.05
+    assert np.abs(off_rounded(chords(line), half, radius)).max() < 0.15
+
+
+def laid_flat(line: Any) -> Any:
+    """Points on the tube of radius 80, laid flat about the square's middle."""
+    return np.stack([80 * np.arctan2(line[:, 1], line[:, 0]), line[:, 2] - 100], axis=1)
+
+
+def off_rounded(place: Any, half: float, radius: float) -> Any:
+    """Distance of points in the plane from a square with round corners."""
+    corner = np.abs(place) - (half - radius)
+    outside = np.linalg.norm(np.maximum(corner, 0), axis=1)
+    return outside + np.minimum(corner.max(axis=1), 0) - radius
+
+
+def chords(line: Any) -> Any:
+    return (line + np.roll(line, -1, axis=0)) / 2
+
+
+def test_corners_have_their_radius_in_large_triangles() -> None:
+    """The top of a box is two triangles: the cut makes its own small ones."""
+    plate = Workpiece("calf", {"scan": trimesh.creation.box((200.0, 200.0, 50.0))})
+    square = np.array([(-40.0, -40.0), (40.0, -40.0), (40.0, 40.0), (-40.0, 40.0)])
+    points = np.column_stack([square, np.full(4, 25.0)])
+    line = rim(crop(plate, points=points, round_mm=8.0))
+    for place in (line, chords(line)):
+        assert np.abs(off_rounded(place[:, :2], 40, 8)).max() < 0.08
 
 
 def test_the_way_round_a_cone_is_straight_when_it_is_laid_flat() -> None:
@@ -153,7 +186,7 @@ def test_the_line_is_not_that_of_the_edges() -> None:
 def test_the_trim_line_has_no_slivers_on_a_noisy_scan() -> None:
     cut = crop(ball(6, noise=0.2), points=ring(0.4, 7), margin_mm=6)
     edge = np.median(ball(6).body("scan").edges_unique_length)
-    assert figures(cut)["shortest_trim_edge_mm"] > 0.2 * edge
+    assert figures(cut)["shortest_trim_edge_mm"] > 0.1 * edge  # in the corners, where it is fine
     assert figures(cut)["smallest_trim_angle_deg"] > 5
     assert len(figures(cut)["borders"]) == 1
     pad = shell(cut, thickness_mm=8, cell_mm=3).body("pad")

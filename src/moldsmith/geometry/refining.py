@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from .topology import edge_keys, half_edges
 
-__all__ = ["refined"]
+__all__ = ["halved", "refined"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -43,13 +43,22 @@ def refined(
             long &= ~np.isin(edge_keys(edges), whole)
         if not long.any():
             break
-        _, first, number = np.unique(edge_keys(edges[long]), return_index=True, return_inverse=True)
-        ends = edges[long][first]
-        middle = np.full(len(edges), -1, dtype=np.int64)
-        middle[long] = len(vertices) + number.reshape(-1)
-        vertices = np.concatenate([vertices, vertices[ends].mean(axis=1)])
-        faces = _cut(vertices[:, :3], faces, middle.reshape(-1, 3))
+        vertices, faces = halved(vertices, faces, long)
     return vertices, faces
+
+
+def halved(vertices: Floats, faces: Ints, chosen: NDArray[np.bool_]) -> tuple[Floats, Ints]:
+    """The same surface with some edges halved once; the given vertices stay the first ones.
+
+    chosen (3 m,) : which `half_edges`; both of an edge, or that of one face only at its borders
+    """
+    edges = half_edges(faces)
+    _, first, number = np.unique(edge_keys(edges[chosen]), return_index=True, return_inverse=True)
+    ends = edges[chosen][first]
+    middle = np.full(len(edges), -1, dtype=np.int64)
+    middle[chosen] = len(vertices) + number.reshape(-1)
+    vertices = np.concatenate([vertices, vertices[ends].mean(axis=1)])
+    return vertices, _cut(vertices[:, :3], faces, middle.reshape(-1, 3))
 
 
 def _allowed(

@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from ..errors import BadParameter
 from ..geometry import clipping, holes, topology
-from ..geometry.cut_refining import refined_for_cut
+from ..geometry.cut_refining import refined_at_bends, refined_for_cut
 from ..geometry.fairing import fair_borders
 from ..stage import stage
 from ..workpiece import Finding, Frame, Vector, Workpiece
@@ -31,6 +31,9 @@ CRUMB_SHARE = 0.005  # of the largest piece's area: what is less fell off the tr
 PINHOLE_MM = 5.0  # across: where a ripple of the scan only just crosses the cut
 LARGE_MM = 10.0  # edges of triangles in which a part of the cut may be hidden
 HIDDEN_MM = 3.0  # deep: less is not worth smaller triangles
+BEND_MM = 0.02  # that the cut may lie off its chord in a triangle
+BEND_EDGE_MM = 0.8  # of edges that a bend makes no shorter
+COARSE_SHARE = 0.5  # of a corner's radius: edges longer than this do not show it
 APART_MM = 0.02  # between vertices that were one: well above the step of an STL's float32
 
 
@@ -75,8 +78,8 @@ def crop(
     keep : 'largest' piece (as seen in the view where an outline is given) or 'all'
         but crumbs of less than 0.5 % of its area
     round_mm : radius of the trim line's corners, 0 to 100; the line is smoothed to it,
-        so that the roughness of the scan does not fray the rim. A corner at one of the
-        points is cut off by that much
+        so that the roughness of the scan does not fray the rim. Corners at the points are
+        rounded by it, after the margin; the rim keeps to them within 0.1 mm
 
     Returns
     -------
@@ -94,12 +97,11 @@ def crop(
     vertices, faces = np.asarray(scan.vertices), np.asarray(scan.faces)
     fields: list[Field] = [half_space(p, f"planes[{k}]") for k, p in enumerate(planes or (), 1)]
     fields += box_planes(box) if box is not None else []
-    along = None
+    along, half = None, None
     if outline is not None:
         right, upright, direction = axes_of_view(view, piece.frame)
         fields.append(inside_outline(rounded_outline(outline, round_mm), right, upright))
         half = None if through else nearer_half(vertices, faces, right, upright, direction)
-        fields += [half] if half is not None else []
         along = None if through else direction
     line_figures: dict[str, Any] = {}
     line_findings: list[Finding] = []
@@ -111,9 +113,11 @@ def crop(
         )
         fields.append(line)
         line_figures |= line.figures
-        line_findings = _unsure(line, points)
-    wanted = together(fields, round_mm)
+        line_findings = _line_findings(line, points, round_mm)
+    drawn = together(fields, round_mm)
+    wanted = drawn if half is None else together([*fields, half], round_mm)
     vertices, faces = refined_for_cut(vertices, faces, wanted, LARGE_MM, HIDDEN_MM)
+    vertices, faces = refined_at_bends(vertices, faces, drawn, BEND_MM, BEND_EDGE_MM)
     _refuse_far_cut(vertices, faces, wanted)
     vertices, faces, on_cut = clipping.clip(vertices, faces, wanted)
     if len(faces) == 0:
@@ -182,14 +186,23 @@ def _mirrored(
     return mirrored(points, point, normal), other, figures
 
 
-def _unsure(line: TrimLine, points: Any) -> list[Finding]:
-    if not line.unsure:
-        return []
-    message = (
-        "both sides of the trim line are about as large: the smaller was kept. Give a point "
-        "`inside` to say which"
-    )
-    return [Finding("side-unsure", "warning", message, "scan", _place(np.asarray(points)))]
+def _line_findings(line: TrimLine, points: Any, round_mm: float) -> list[Finding]:
+    place, found = _place(np.asarray(points)), []
+    if line.unsure:
+        message = (
+            "both sides of the trim line are about as large: the smaller was kept. Give a point "
+            "`inside` to say which"
+        )
+        found.append(Finding("side-unsure", "warning", message, "scan", place))
+    edge = line.figures["line_traced_on_mm"]
+    if round_mm and edge > COARSE_SHARE * round_mm:
+        message = (
+            f"the trim line was traced in steps of {edge:.1f} mm, so that its corners follow "
+            f"round_mm = {round_mm:g} only roughly: the line is long, or the triangles about it "
+            "long and thin. Choose a larger round_mm, or heal with resurface = 'always'"
+        )
+        found.append(Finding("coarse-line", "warning", message, "scan", place))
+    return found
 
 
 def _refuse_far_cut(vertices: Floats, faces: Ints, wanted: Field) -> None:

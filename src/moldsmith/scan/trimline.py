@@ -12,7 +12,7 @@ from scipy.spatial import cKDTree
 
 from ..errors import BadParameter
 from ..geometry.distance import SurfaceIndex
-from ..geometry.offset_lines import Front, closed_line, level_line, spread_signs
+from ..geometry.offset_lines import Front, Signed, closed_line, level_line, spread_signs
 from ..geometry.paths import SurfacePaths
 from ..geometry.refining import refined
 from ..geometry.threads import threads
@@ -32,6 +32,7 @@ PARTS_OF_RADIUS = 5.0  # a corner's radius over the edges it is traced on
 FINEST_MM = 0.4
 SHARP_MM = 1.0  # edges where corners stay sharp
 MOST_FACES = 250_000  # of the band about the line, before its edges get longer
+MOST_SAMPLES = 200_000  # of a surface of few triangles
 COARSE_MM = 12.0  # edges at the line; longer ones would make the band about it too wide
 ON_SURFACE_MM = 1e-3
 SURE_SHARE = 0.9  # of the areas of the two sides: nearer to equal, the smaller is a guess
@@ -104,16 +105,17 @@ def trim_line(
     reach = max(near_mm, round_mm, 1.5 * STEP_MM)
     travel = round_mm + abs(margin_mm) + reach
     band = _Band(vertices, faces, line, travel, round_mm)
-    values = band.first_values(line, reach)
-    whole = band.over_all(values)
+    signed = band.first_values(line, reach)
+    whole = band.over_all(signed.values)
     area, other = _areas(vertices, faces, whole)
-    if _is_other_side(index, band, values, whole, inside, area, other):
-        values, whole, area, other = -values, -whole, other, area
+    if _is_other_side(index, band, signed.values, whole, inside, area, other):
+        signed, whole, area, other = -signed, -whole, other, area
     for way in _ways(round_mm, margin_mm):
-        values = band.front.moved(values, way, STEP_MM, reach)
-        _refuse_broken(band, values, round_mm, margin_mm, way)
+        signed = band.front.moved(signed, way, STEP_MM, reach)
+        _refuse_broken(band, signed, round_mm, margin_mm, way)
+    values = signed.values
     whole[band.numbers] = values[: len(band.numbers)]
-    final = level_line(band.front.vertices, band.front.faces, values)
+    final = level_line(band.front.vertices, band.front.faces, signed)
     length = np.linalg.norm(final.end - final.start, axis=1).sum()
     near = np.abs(band.index.interpolate(values, band.index.closest(snapped)))
     figures = {
@@ -168,11 +170,11 @@ class _Band:
         self.front = Front(*refined(own, local, wanted * 1.4))
         self.index = SurfaceIndex(self.front.vertices, self.front.faces, edge)
 
-    def first_values(self, line: Floats, reach_mm: float) -> Floats:
+    def first_values(self, line: Floats, reach_mm: float) -> Signed:
         """Signed distance at the band's vertices, its sign known at all of them."""
         middles = (line + np.roll(line, -1, axis=0)) / 2
         traced = closed_line(line, self.index.closest(middles).face)
-        distance, sides = self.front.sides(traced, reach_mm, 1.1 * self.front.longest_mm)
+        found, sides = self.front.sides(traced, reach_mm, 1.1 * self.front.longest_mm)
         signs = np.zeros(len(self.all_vertices) + len(sides) - len(self.numbers))
         place = self._places(len(sides))
         signs[place] = sides
@@ -187,7 +189,8 @@ class _Band:
             )
         signs = np.where(signs == 0, 1.0, signs)  # pieces of the scan that the line is not on
         self.far_signs = signs[: len(self.all_vertices)]
-        return np.asarray(signs[place] * np.minimum(distance, reach_mm))
+        side = signs[place]
+        return Signed(side * np.minimum(found.values, reach_mm), side[:, None] * found.slopes)
 
     def over_all(self, values: Floats) -> Floats:
         """Values at all vertices of the scan; away from the band they tell the side."""
@@ -207,10 +210,18 @@ class _Band:
 
 
 def _ways(round_mm: float, margin_mm: float) -> list[float]:
-    """How far the line moves, outward where positive, turn by turn."""
+    """How far the line moves, outward where positive, turn by turn: the margin, then in, out, in.
+
+    The corners come last, or a margin would make those sharp again that turn its way. What
+    was moved outward by more than their radius has none that turn the other.
+    """
     if round_mm == 0:
         return [margin_mm] if margin_mm else []
-    return [-round_mm, 2 * round_mm, margin_mm - round_mm]
+    if margin_mm >= round_mm:
+        return [margin_mm + round_mm, -round_mm]
+    if margin_mm > 0:
+        return [margin_mm, -round_mm, 2 * round_mm, -round_mm]
+    return [margin_mm - round_mm, 2 * round_mm, -round_mm]
 
 
 def _on_surface(index: SurfaceIndex, points: Any) -> tuple[Floats, Ints, Floats, Floats, Ints]:
@@ -301,12 +312,12 @@ def _areas(vertices: Floats, faces: Ints, values: Floats) -> tuple[float, float]
 
 
 def _refuse_broken(
-    band: _Band, values: Floats, round_mm: float, margin_mm: float, way: float
+    band: _Band, signed: Signed, round_mm: float, margin_mm: float, way: float
 ) -> None:
     """`BadParameter` where a move left nothing inside, or more than one line."""
     last = way == margin_mm - round_mm or round_mm == 0
     name = f"margin_mm = {margin_mm:g}" if last and margin_mm else f"round_mm = {round_mm:g}"
-    line = level_line(band.front.vertices, band.front.faces, values)
+    line = level_line(band.front.vertices, band.front.faces, signed)
     if len(line.face) == 0:
         raise BadParameter(
             f"{name} leaves nothing inside the trim line, or nothing outside it",
@@ -335,8 +346,11 @@ def _sliver_edge_mm(corners: Floats, twice_mm2: Floats, edge_mm: float) -> float
 
 
 def _spacing(vertices: Floats, faces: Ints) -> float:
-    edges = half_edges(faces)
-    return float(np.median(np.linalg.norm(vertices[edges[:, 0]] - vertices[edges[:, 1]], axis=1)))
+    """Between samples of the surface: as its edges, or what keeps them few on long triangles."""
+    corners = vertices[faces]
+    length = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2)
+    most = max(2 * len(faces), MOST_SAMPLES)
+    return float(max(np.median(length), np.sqrt((length.max(axis=1) ** 2).sum() / most)))
 
 
 def _longest_edge(vertices: Floats, faces: Ints, line: Floats) -> float:
