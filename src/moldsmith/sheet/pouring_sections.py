@@ -231,13 +231,13 @@ def pouring(piece: Workpiece) -> Section | None:
     tilt = float(told.get("tilt_deg") or 0)
     if tilt > 0.5:
         blocks.append(Figures((Figure(decimal(tilt), "°", "prop the mold up by this"),)))
+    flat = drilled_by(piece)
     caption = (
-        f"From above. Red: the trim line. {count(len(sprues), 'sprue')}, "
+        f"From above. Red: the {'' if flat else 'upper '}trim line. {count(len(sprues), 'sprue')}, "
         f"{count(len(vents), 'vent')}"
     )
     order = ", numbered as they fill" if told.get("vents") and len(vents) > 1 else ""
     slots = " Grey: slots to pry it open." if figures(piece, "fasten").get("pry_slots") else ""
-    flat = drilled_by(piece)
     low = ""
     if flat and told.get("pour_first"):
         where = "Triangle: pour" if low_points(piece) else "Under the sprue: pour"

@@ -274,7 +274,7 @@ def _hardware(told: Mapping[str, Any], split: Mapping[str, Any]) -> list[Block]:
         )
         blocks.append(Table(columns, lines, tick=True, title="Hardware"))
     if straps := len(told.get("straps") or ()):
-        blocks.append(Text(f"{count(straps, 'groove')} round the mold for a strap."))
+        blocks.append(Text(f"{count(straps, 'groove')} round the mold, for a strap each."))
     return blocks
 
 
