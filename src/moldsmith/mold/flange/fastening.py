@@ -18,7 +18,7 @@ from ...supplies.materials import Material
 from ...workpiece import Finding, Workpiece
 from ..bodies import mold_bodies
 from ..hardware import Series, Strength, bolt
-from ..jackets.hollowing import as_blocks, filled
+from ..jackets.hollowing import as_blocks, filled_over
 from ..pressure import assumed_kpa
 from ..side_pieces.keys import GROOVE_MM
 from .bolt_fitting import MARGIN_MM, fit_bolts, fit_jacks, no_room
@@ -36,6 +36,7 @@ from .seam_slots import seam_slots, slot_cutter
 __all__ = ["fasten"]
 
 _ROUND_MM = 2.4  # full material round a bore
+_SPARE_MM = 0.1  # past the corners of a bore's polygon
 
 
 @stage
@@ -114,8 +115,9 @@ def fasten(
     blocks = {name: solid.from_mesh(full.body(name)) for name in names}
     flange = flange_between(full, blocks, *names)
     fitted = _fit(piece, flange, wanted)
-    columns = _columns(fitted, wanted)
-    whole = {name: filled(piece, name, body, columns) for name, body in whole.items()}
+    # What was drilled before stays open, also where it is near.
+    region = _full_under(fitted, wanted).difference(obstacles(piece, _SPARE_MM))
+    whole = {name: filled_over(piece, name, body, region) for name, body in whole.items()}
     return piece.with_named(_cut(whole, flange, fitted)).note(
         described(fitted, wanted), fitted.findings
     )
@@ -175,16 +177,13 @@ def _fit(piece: Workpiece, flange: Flange, wanted: Wanted) -> Fitted:
     return fitted
 
 
-def _columns(fitted: Fitted, wanted: Wanted) -> list[tuple[float, float, float]]:
-    """Places and radii that a jacket needs full material at."""
-    screws = [(item.x, item.y, item.size) for item in fitted.bolts]
-    screws += [(item.x, item.y, item.size) for item in fitted.jacks]
-    found = [(x, y, bolt_radius_mm(size, wanted.clearance_mm) + _ROUND_MM) for x, y, size in screws]
-    for pocket in fitted.pockets:
-        low_x, low_y, high_x, high_y = pocket.plan.bounds
-        reach = float(np.hypot(high_x - low_x, high_y - low_y)) / 2 + _ROUND_MM
-        found.append(((low_x + high_x) / 2, (low_y + high_y) / 2, reach))
-    return found
+def _full_under(fitted: Fitted, wanted: Wanted) -> shapely.Geometry:
+    """The plan over which a jacket needs full material: round screws and pockets."""
+    screws = [
+        shapely.Point(item.x, item.y).buffer(bolt_radius_mm(item.size, wanted.clearance_mm))
+        for item in fitted.screws
+    ]
+    return shapely.union_all([*screws, *fitted.plans]).buffer(_ROUND_MM)
 
 
 def _cut(whole: dict[str, solid.Solid], flange: Flange, fitted: Fitted) -> dict[str, Any]:

@@ -8,6 +8,7 @@ from functools import partial
 from typing import Any
 
 import numpy as np
+import shapely
 import trimesh
 from numpy.typing import NDArray
 
@@ -34,7 +35,7 @@ from .keep_outs import KeepOut, keep_outs
 from .keying import Joint
 from .labels import Labels, OuterFaces, labelled, place_label
 from .part_limits import PartLimits, cut_within
-from .refilling import separate_filled
+from .refilling import left_open, separate_filled
 from .separating import Separated
 from .side_joints import carried_joints
 
@@ -149,6 +150,7 @@ def split(
             objective=objective,
             fine=_fine_face(piece, turned),
             keyed=(clearance_mm, joint, opening_side),
+            kept=left_open(piece, pegs if turned else (), clearance_mm),
         )
         cuts, result = cut_within(body, limits, turned, cut_up)
         names = [name] if len(result.parts) == 1 else _numbered(name, len(result.parts))
@@ -203,6 +205,7 @@ def _cut_up(
     objective: Objective,
     fine: FineFace,
     keyed: tuple[float, Joint, int],
+    kept: shapely.Geometry,
 ) -> tuple[list[Cut], Separated] | None:
     cuts = place_cuts(
         body,
@@ -213,7 +216,7 @@ def _cut_up(
         most_mm3=most_mm3,
         upside_down=keyed[2] > 0,
     )
-    return None if cuts is None else (cuts, separate_filled(piece, name, body, cuts, *keyed))
+    return None if cuts is None else (cuts, separate_filled(piece, name, body, cuts, *keyed, kept))
 
 
 def _fine_face(piece: Workpiece, over: bool) -> FineFace:
