@@ -102,7 +102,7 @@ def test_all_that_is_wrong_with_a_sheet_is_named_at_once(tmp_path: Path) -> None
     for told in (
         r"free_rise_kg_m3 = 9000: must be 15 to 800",
         r"ratio_by = 'spoon': must be 'weight' or 'volume'",
-        r"shrinkage: no such key",
+        r"shrinkage: no such key (did you mean shrink_percent?); there are name",
         r"shrink_percent: missing; must be -2 to 10",
         r"part[2].density_g_cm3 = 'heavy': must be 0.3 to 8",
         r"hazards = ['boredom']: must be an array of isocyanate",
@@ -129,6 +129,11 @@ def test_all_that_is_wrong_with_a_sheet_is_named_at_once(tmp_path: Path) -> None
         ({"like": ["foam-80"]}, r"like = \['foam-80'\]: no such class"),
         ({"kind": "gypsum", "density_kg_m3": 1700}, r"only a foam has it"),
         ({"part": [], "ratio_by": "weight"}, r"part: must be 1 to 6"),
+        (
+            {"part": [{"name": "A", "ratio": 1}], "ratio_by": "weight"},
+            r"part\[1\]\.density_g_cm3: missing; must be 0\.3 to 8",
+        ),
+        ({"demold_s": 5}, r"demold_s = 5: must be 60 to 2000000"),
         ({"ratio_by": "volume"}, r"ratio_by and part belong together"),
         ({"hazards": "none"}, r"hazards = none: must be an array of"),
     ],

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -76,7 +77,10 @@ def checked(table: Mapping[str, Any], where: str) -> Sheet:
         if key in _LIMITS:
             _number(key, value, sheet, problems)
         elif key not in _WORDS:
-            problems.append(f"{key}: no such key; there are {', '.join((*_WORDS, *_LIMITS))}")
+            known = (*_WORDS, *_LIMITS)
+            near = difflib.get_close_matches(key, known, n=1)
+            meant = f" (did you mean {near[0]}?)" if near else ""
+            problems.append(f"{key}: no such key{meant}; there are {', '.join(known)}")
     _kind(table, sheet, problems)
     if not problems:
         _assume(sheet)
@@ -94,7 +98,7 @@ def _kind(table: Mapping[str, Any], sheet: Sheet, problems: list[str]) -> None:
     for key in (*_ALWAYS, *(needed[sheet.kind] if sheet.kind else ())):
         if key not in table:
             low, high = _LIMITS[key]
-            problems.append(f"{key}: missing; must be {low:g} to {high:g}")
+            problems.append(f"{key}: missing; must be {low:g} to {high:.10g}")
     if sheet.kind in ("rubber", "gypsum"):
         problems += [
             f"{key} = {table[key]}: only a foam has it (kind = '{sheet.kind}')"
@@ -154,7 +158,8 @@ def _part(where: str, part: Any, sheet: Sheet, problems: list[str]) -> None:
         if _is_number(value) and low <= value <= high:
             numbers.append(float(value))
         else:
-            problems.append(f"{where}.{key} = {value!r}: must be {low:g} to {high:g}")
+            given = f" = {value!r}:" if key in part else ": missing;"
+            problems.append(f"{where}.{key}{given} must be {low:g} to {high:g}")
     if len(numbers) == 2:
         if powder and sheet.ratio_by == "volume":
             problems.append(f"{where}: a powder is weighed: give ratio_by = 'weight'")
@@ -168,7 +173,7 @@ def _number(key: str, given: Any, sheet: Sheet, problems: list[str]) -> None:
     told: Mapping[str, Any] = given if isinstance(given, Mapping) else {"value": given}
     value = told.get("value")
     if not (_is_number(value) and low <= value <= high):
-        problems.append(f"{key} = {value!r}: must be {low:g} to {high:g}")
+        problems.append(f"{key} = {value!r}: must be {low:g} to {high:.10g}")
         return
     sheet.values[key] = float(value)
     problems += [
