@@ -59,6 +59,13 @@ def test_a_printed_lid_is_no_sheet() -> None:
         ms.block(padded(belly()), style="lidded", lid="glass")  # type: ignore[arg-type]
 
 
+@pytest.mark.parametrize("style", ["cored", "pieces"])
+def test_no_lid_has_no_thickness(style: Any) -> None:
+    said = f"lid_thickness_mm = 9 with style '{style}', which has no lid.*or leave it out"
+    with pytest.raises(ms.BadParameter, match=said):
+        ms.block(ms.Workpiece("belly"), style=style, lid_thickness_mm=9)
+
+
 @pytest.mark.parametrize(
     ("wrong", "said"),
     [

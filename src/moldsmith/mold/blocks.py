@@ -31,7 +31,7 @@ from .pressure import assumed_kpa, head_kpa
 from .release.blocking_out import fill_undercuts, filled_picture
 from .release.draft import Undercut, best_pulls, undercut
 from .release.draft_map import PERMITTED_PERCENT, draft_figures, draft_picture
-from .sheet_lids import LidKind, sheet_check
+from .sheet_lids import LidKind, check_has_lid, sheet_check
 from .shutoff import shut_off, shut_off_figures, shut_off_findings
 from .side_pieces.building import block_of_sides
 
@@ -135,6 +135,7 @@ def block(
     permitted = _permitted(permitted_undercut_percent, material)
     lid_mm = floor_mm if lid_thickness_mm is None else lid_thickness_mm
     mix_kpa = assumed_kpa(material) if pressure_kpa is None else pressure_kpa
+    check_has_lid(style, lid_thickness_mm)
     _check_more(rib_mm, rib_spacing_mm, mix_kpa, bend_limit_mm, permitted, lid, lid_mm)
     if style == "pieces":
         return block_of_sides(

@@ -23,6 +23,7 @@ __all__ = [
     "Hole",
     "LidKind",
     "LidPlan",
+    "check_has_lid",
     "cut_from_sheet",
     "drilled",
     "key_hole",
@@ -64,6 +65,15 @@ class LidPlan:
     holes: tuple[Hole, ...]
     casting: shapely.Polygon
     thickness_mm: float
+
+
+def check_has_lid(style: str, lid_thickness_mm: float | None) -> None:
+    """Refuse a thickness for a lid where a mold's style has none."""
+    if lid_thickness_mm is not None and style != "lidded":
+        raise BadParameter(
+            f"lid_thickness_mm = {lid_thickness_mm:g} with style '{style}', which has no lid",
+            "Choose style = 'lidded', or leave it out",
+        )
 
 
 def lid_plan(piece: Workpiece) -> LidPlan:
