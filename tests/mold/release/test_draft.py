@@ -8,6 +8,7 @@ import trimesh
 from hills import belly
 
 from moldsmith.mold.release.draft import best_pulls, draft_deg, undercut
+from shapes import heightfield
 
 UP = np.array([0.0, 0.0, 1.0])
 
@@ -138,3 +139,16 @@ def test_runners_up_hold_no_less_and_are_no_neighbours_of_the_best() -> None:
     ways = np.array([item.direction for item in found])
     between = np.degrees(np.arccos(np.clip(ways @ ways.T, -1, 1)))[~np.eye(len(ways), dtype=bool)]
     assert between.min() >= 10
+
+
+def test_a_leaning_hill_is_pulled_no_farther_along_its_lean_than_frees_it() -> None:
+    hill = heightfield(lambda x, y: 22 * np.exp(-((x - 6) ** 2 + y**2) / 150), (80, 60), 2)
+    leaning = hill.vertices + hill.vertices[:, 2:] * [1.2, 0.5, 0.0]
+    best, *others = best_pulls(leaning, hill.faces)
+    assert len(others) == 2
+    # The hill's own axis (1.2, 0.5, 1) frees it; the mean of the face, near z, does not.
+    axis = np.array([-1.2, -0.5, -1.0]) / np.linalg.norm([1.2, 0.5, 1.0])
+    assert undercut(leaning, hill.faces, axis).depth_mm == 0
+    assert undercut(leaning, hill.faces, -UP).depth_mm > 5
+    assert best.depth_mm < 1.5
+    assert best.direction[2] < axis[2]

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from ...geometry.reduction import reduced
 from ...geometry.solid import rotation_to
 from ...geometry.vectors import unit
 from ...geometry.visibility import Grid, grid_over, highest, highest_on_line, lowest, lowest_on_line
@@ -23,6 +24,9 @@ _MIRRORED = np.array([1.0, 1.0, -1.0])
 _CONTACT_MM = 0.02
 _APART_DEG = 10.0
 _KEPT = 3
+_NEAR_DEG = 60.0
+_SPREADS_DEG = (4.0, 2.0, 1.0)
+_REDUCED_MM = 0.5  # for the search alone
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,17 +123,17 @@ def best_pulls(
 ) -> list[Undercut]:
     """The best direction to pull a face out of a cavity and two more, 10 degrees apart or more.
 
-    Directions spread evenly over the half sphere round the face's mean (a
-    Fibonacci lattice) are rated by the area that faces the wrong way; the best
-    and their neighbours at 4, 2 and 1 degree are then measured by rays, what is
-    left as `undercut` does.
+    Directions spread evenly over the half sphere round the face's mean (a Fibonacci lattice)
+    are measured by rays on a reduced mesh: those within 60 degrees, and of the others those with
+    the least area that faces the wrong way; then the neighbours of the best. Those that are left
+    are measured as `undercut` does. Where the mean is as good as any the rest is left out.
     """
     a, b, c = vertices[faces[:, 0]], vertices[faces[:, 1]], vertices[faces[:, 2]]
     cross = np.cross(b - a, c - a) / 2
     mean = unit(-cross.sum(axis=0))
     lattice = _half_sphere(directions) @ rotation_to(mean).T
     drag = np.maximum(cross @ lattice.T, 0).sum(axis=0)
-    order = np.argsort(drag, kind="stable")[:finalists]
+    least = np.argsort(drag, kind="stable")[:finalists]
 
     def rating(item: Undercut) -> tuple[float, float, float]:
         """Depth first, in whole steps of the rays; then the tilt from the mean, in tens of
@@ -137,16 +141,22 @@ def best_pulls(
         tilt = np.degrees(np.arccos(np.clip(mean @ np.array(item.direction), -1, 1)))
         return (round(item.depth_mm / (2 * step_mm)), round(float(tilt) / 10), item.area_mm2)
 
-    def rough(direction: Floats) -> Undercut:
-        return undercut(vertices, faces, direction, step_mm=step_mm, roughly=True)
+    few, shown, _ = reduced(vertices, faces, _REDUCED_MM)
 
-    found = [rough(direction) for direction in (mean, *lattice[order])]
+    def rough(ways: Floats) -> list[Undercut]:
+        return [undercut(few, shown, way, step_mm=step_mm, roughly=True) for way in ways]
+
+    found = rough(np.array([mean, *lattice[least]]))
     if found[0].depth_mm > 2 * step_mm:  # else no tilt could do better than the mean
-        for spread in (4.0, 2.0, 1.0):
+        near = lattice @ mean > np.cos(np.radians(_NEAR_DEG))
+        near[least] = False
+        found += rough(lattice[near])
+        for spread in _SPREADS_DEG:
             best = min(found, key=rating)
-            found += [rough(way) for way in _neighbours(np.array(best.direction), spread)]
+            found += rough(_neighbours(np.array(best.direction), spread))
     kept = _spread_out(sorted(found, key=rating))[:_KEPT]
-    return [undercut(vertices, faces, np.array(item.direction)) for item in kept]
+    measured = [undercut(vertices, faces, np.array(item.direction)) for item in kept]
+    return sorted(measured, key=rating)
 
 
 def _spread_out(ordered: list[Undercut]) -> list[Undercut]:
