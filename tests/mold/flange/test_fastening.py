@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from itertools import combinations
 from typing import Any
 
@@ -227,7 +228,20 @@ def test_a_flange_too_narrow_says_where_the_most_room_is(pad: ms.Workpiece) -> N
     assert "each needs 19 mm" in said["no-room-for-bolt"].message
     assert "flange_mm" in said["no-room-for-bolt"].message
     assert said["no-room-for-bolt"].where is not None
-    assert "no-room-for-finger-relief" in said
+    assert "edge is free over the 28 mm" in said["no-room-for-finger-relief"].message
+
+
+def test_a_flange_wide_enough_but_thin_says_so(pad: ms.Workpiece) -> None:
+    thin = ms.channels(ms.block(pad, style="lidded", wall_mm=4, floor_mm=4))
+    piece = ms.fasten(thin, bolts="M5", jack_screws=2, pry_slots=0)
+    said = {finding.code: finding.message for finding in piece.findings}
+    for code, needed in (("no-room-for-bolt", 5.0), ("no-room-for-jack-screw", 9.9)):
+        assert re.search(rf"lid is 4\.0 mm thick, each needs {needed} mm\. Make lid_th", said[code])
+    sheet = ms.block(pad, style="lidded", lid="sheet")
+    wide = ms.fasten(ms.channels(sheet), bolts="M5", bolt_count=24, pry_slots=8)
+    said = {finding.code: finding.message for finding in wide.findings}
+    assert "the others would stand too near to those" in said["no-room-for-bolt"]
+    assert "no stretch of the edge is free over the 20 mm" in said["no-room-for-pry-slot"]
 
 
 def test_a_thin_lid_is_bolted_through_washers_on_its_top(lidded: ms.Workpiece) -> None:

@@ -7,15 +7,23 @@ from collections.abc import Sequence
 import numpy as np
 import shapely
 
-from ...geometry.placing import largest_disc
 from ...workpiece import Finding
 from ..hardware import BoltSize, bolt
-from .bolting import Bolt, JackScrew, bolt_radius_mm, place_bolts, place_jacks
+from .bolting import (
+    WALL_MM,
+    Bolt,
+    JackScrew,
+    bolt_radius_mm,
+    jack_pockets_mm,
+    place_bolts,
+    place_jacks,
+)
 from .fittings import Fitted, Wanted
 from .loads import BoltLoad, bolt_limit_n, bolts_for, deflection_mm, thickness_mm
 from .room import Flange
+from .shortages import no_room, screw_shortage
 
-__all__ = ["MARGIN_MM", "fit_bolts", "fit_jacks", "no_room"]
+__all__ = ["MARGIN_MM", "fit_bolts", "fit_jacks"]
 
 MARGIN_MM = 1.5  # between hardware and what else stands on the flange
 _EDGE_MM = 2.4
@@ -36,7 +44,8 @@ def fit_bolts(
     if wanted.bolt_count:
         each = wanted.safety * load.opening_n / wanted.bolt_count
         load = BoltLoad(load.opening_n, each, limit, wanted.bolt_count)
-    region = _near_land(flange, flange.region(taken, _EDGE_MM - 1.2, MARGIN_MM), radius + 1.2)
+    reach = radius + WALL_MM
+    region = _near_land(flange, flange.region(taken, _EDGE_MM - WALL_MM, MARGIN_MM), reach)
     sizes = {"hole_mm": hole, "clearance_mm": wanted.clearance_mm}
     least = max(_LEAST_FLANGE_MM, _thickness_asked(flange, region, radius, load, size, wanted))
     found = place_bolts(flange, region, size, load.count, least_mm=least, **sizes)
@@ -45,9 +54,9 @@ def fit_bolts(
     fitted.bolts = found
     fitted.load = load
     if len(found) < load.count:
-        fitted.findings.append(
-            no_room(flange, region, "bolt", len(found), load.count, radius + 1.2)
-        )
+        over = 0.0 if flange.sheet else _LEAST_FLANGE_MM
+        lack = screw_shortage(flange, region, reach, _LEAST_FLANGE_MM, over)
+        fitted.findings.append(no_room(flange, "bolt", len(found), load.count, lack))
     _judge(fitted, flange, size, load, wanted)
     return taken.union(
         shapely.union_all(
@@ -74,7 +83,7 @@ def _thickness_asked(
     wanted: Wanted,
 ) -> float:
     """The thickness that the farthest place a bolt may stand at would ask for."""
-    rays = flange.rays_in(region.buffer(-radius - 1.2))
+    rays = flange.rays_in(region.buffer(-radius - WALL_MM))
     if len(rays) == 0:
         return 0.0
     away = shapely.distance(shapely.points(flange.grid.places(rays)), flange.shut)
@@ -150,7 +159,7 @@ def fit_jacks(
     fitted: Fitted, flange: Flange, taken: shapely.Geometry, size: BoltSize, wanted: Wanted
 ) -> shapely.Geometry:
     radius = bolt_radius_mm(size, wanted.clearance_mm)
-    region = flange.region(taken, _EDGE_MM - 1.2, MARGIN_MM)
+    region = flange.region(taken, _EDGE_MM - WALL_MM, MARGIN_MM)
     fitted.jacks = place_jacks(
         flange,
         region,
@@ -161,34 +170,15 @@ def fit_jacks(
         clearance_mm=wanted.clearance_mm,
     )
     if len(fitted.jacks) < wanted.jack_screws:
-        fitted.findings.append(
-            no_room(flange, region, "jack_screw", len(fitted.jacks), wanted.jack_screws,
-                     radius + 1.2)
-        )  # fmt: skip
+        under, over = (
+            _LEAST_FLANGE_MM + sunk for sunk in jack_pockets_mm(size, wanted.clearance_mm)
+        )
+        lack = screw_shortage(flange, region, radius + WALL_MM, under, over)
+        found = len(fitted.jacks)
+        fitted.findings.append(no_room(flange, "jack_screw", found, wanted.jack_screws, lack))
     fitted.findings += _too_long(fitted.jacks, flange)
     return taken.union(
         shapely.union_all(
             [shapely.Point(item.x, item.y).buffer(radius + MARGIN_MM) for item in fitted.jacks]
         )
-    )
-
-
-def no_room(
-    flange: Flange, region: shapely.Geometry, kind: str, found: int, count: int, radius: float
-) -> Finding:
-    """Says where the most room is, and how much is needed."""
-    what = kind.replace("_", "-")
-    named = kind.replace("_", " ")
-    spot, reach = largest_disc(region, 0.5)
-    x, y = spot.tolist()
-    place = f"the widest free place of the flange is {2 * reach:.0f} mm wide" if reach else (
-        "the flange has no free place"
-    )  # fmt: skip
-    return Finding(
-        f"no-room-for-{what}",
-        "warning",
-        f"{found} of {count} {named}s found room: {place}, each needs {2 * radius:.0f} mm on level "
-        "and thick ground. Make flange_mm or floor_mm larger, land_mm smaller, or ask for fewer",
-        flange.upper,
-        (x, y, float(np.median(flange.ground[np.isfinite(flange.ground)]))),
     )

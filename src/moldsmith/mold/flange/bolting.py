@@ -15,11 +15,14 @@ from .room import Columns, Flange
 
 __all__ = [
     "LEVEL",
+    "STEEPEST",
+    "WALL_MM",
     "Bolt",
     "JackScrew",
     "bolt_cutters",
     "bolt_radius_mm",
     "jack_cutters",
+    "jack_pockets_mm",
     "place_bolts",
     "place_jacks",
     "place_of",
@@ -28,8 +31,8 @@ __all__ = [
 Floats = NDArray[np.float64]
 _SIDES = 48
 _OVER_MM = 1.0
-_WALL_MM = 1.2  # three printed lines of 0.4 mm round a bore
-_STEEPEST = 0.45  # rise of the flange over the width of a bore; over it a bolt would bend
+WALL_MM = 1.2  # three printed lines of 0.4 mm round a bore
+STEEPEST = 0.45  # rise of the flange over the width of a bore; over it a bolt would bend
 _JACK_TRAVEL_MM = 15.0
 _SLACK_MM = 0.05
 Rows = tuple[tuple[float, ...], ...]
@@ -124,10 +127,10 @@ def place_bolts(
     least_mm : thickness of each flange under nut and washer; a sheet is as thick as it is
     """
     radius = bolt_radius_mm(size, clearance_mm)
-    columns = flange.columns(radius + _WALL_MM)
+    columns = flange.columns(radius + WALL_MM)
     under, over = columns.ground - columns.bottom, columns.roof - columns.seat
     thick = np.where(over > 0, under, -np.inf) if flange.sheet else np.minimum(under, over)
-    rays = _free(flange, region, columns, radius + _WALL_MM, thick >= least_mm - _SLACK_MM)
+    rays = _free(flange, region, columns, radius + WALL_MM, thick >= least_mm - _SLACK_MM)
     bolts = []
     for ray in _spread_rays(flange, rays, 3 * radius, count):
         x, y = flange.grid.places(np.array([ray]))[0].tolist()
@@ -167,12 +170,11 @@ def place_jacks(
 ) -> list[JackScrew]:
     """Up to `count` jack-screws inside a free plan region, far from each other."""
     radius = bolt_radius_mm(size, clearance_mm)
-    columns = flange.columns(radius + _WALL_MM)
-    nut = size.nut_height_mm + clearance_mm
+    columns = flange.columns(radius + WALL_MM)
     foot = foot_washer(size)
-    sunk = foot.thickest_mm + clearance_mm
+    sunk, nut = jack_pockets_mm(size, clearance_mm)
     thick = np.minimum(columns.roof - columns.seat - nut, columns.ground - columns.bottom - sunk)
-    rays = _free(flange, region, columns, radius + _WALL_MM, thick >= least_mm - _SLACK_MM)
+    rays = _free(flange, region, columns, radius + WALL_MM, thick >= least_mm - _SLACK_MM)
     jacks = []
     for ray in _spread_rays(flange, rays, 4 * radius, count):
         x, y = flange.grid.places(np.array([ray]))[0].tolist()
@@ -194,6 +196,11 @@ def place_jacks(
             )
         )
     return jacks
+
+
+def jack_pockets_mm(size: BoltSize, clearance_mm: float) -> tuple[float, float]:
+    """How deep a jack-screw's washer and nut are sunk into the lower and the upper body."""
+    return foot_washer(size).thickest_mm + clearance_mm, size.nut_height_mm + clearance_mm
 
 
 def bolt_cutters(bolt: Bolt) -> tuple[solid.Solid, solid.Solid]:
@@ -245,7 +252,7 @@ def _free(
     thick: NDArray[np.bool_],
 ) -> NDArray[np.int64]:
     rays = flange.rays_in(region.buffer(-radius))
-    level = columns.slope[rays] <= 2 * radius * _STEEPEST
+    level = columns.slope[rays] <= 2 * radius * STEEPEST
     return rays[level & thick[rays]]
 
 

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from ...geometry import solid
 from ...geometry.placing import spread
 from .room import Flange
+from .shortages import Shortage, foremost
 
 __all__ = [
     "PRY_SLOT_MM",
@@ -60,24 +61,30 @@ class StrapGroove:
 
 def place_pockets(
     flange: Flange, region: shapely.Geometry, kind: Kind, count: int
-) -> list[EdgePocket]:
+) -> tuple[list[EdgePocket], Shortage | None]:
     """Up to `count` pockets on straight stretches of the outline, far from each other.
 
     region : plan in which a pocket may lie; it may reach up to the outline
+
+    Beside them, what the best of the other places lacks; None where all found room.
     """
+    if count == 0:
+        return [], None
     width = _SIZES[kind][0]
-    found: list[EdgePocket] = []
-    for place, along in _edge_places(flange.outline):
-        pocket = _pocket(flange, region, kind, place, along)
-        if pocket is not None:
-            found.append(pocket)
-    if not found or count == 0:
-        return []
+    tried = [_pocket(flange, region, kind, *edge) for edge in _edge_places(flange.outline)]
+    lack = foremost(item for item in tried if isinstance(item, Shortage))
+    found = [item for item in tried if isinstance(item, EdgePocket)]
+    if not found:
+        return [], lack
     places = np.array([[pocket.x, pocket.y] for pocket in found])
     middle = np.asarray(flange.outline.centroid.coords[0])
     chosen = spread(places, 1.5 * width, count, middle)
     rows = [int(np.argmin(np.linalg.norm(places - spot, axis=1))) for spot in chosen]
-    return [found[row] for row in rows]
+    if len(rows) == count:
+        return [found[row] for row in rows], None
+    # Pockets along the edge itself keep each other off before anything else does.
+    crowded = Shortage("crowded", 0.0, 0.0, (found[rows[-1]].x, found[rows[-1]].y))
+    return [found[row] for row in rows], crowded
 
 
 def _edge_places(outline: shapely.Geometry) -> list[tuple[Floats, Floats]]:
@@ -95,29 +102,32 @@ def _edge_places(outline: shapely.Geometry) -> list[tuple[Floats, Floats]]:
 
 def _pocket(
     flange: Flange, region: shapely.Geometry, kind: Kind, place: Floats, along: Floats
-) -> EdgePocket | None:
+) -> EdgePocket | Shortage:
     width, depth, under, over = _SIZES[kind]
+    x, y = (place + depth / 2 * np.array([-along[1], along[0]])).tolist()
     if flange.sheet:
         under, over = under + over, 0.0  # a sheet cannot be cut half through
     inward = np.array([-along[1], along[0]])
     inner = _rectangle(place, along, inward, width, 0.1, depth)
     if not region.contains(inner):
-        return None
+        return Shortage("edge", 0.0, width, (x, y))
     # The outline must be straight here, or the pocket would end in a thin lip.
     outer = _rectangle(place, along, inward, width, -_OVER_MM, -0.1)
     if flange.outline.intersects(outer):
-        return None
+        return Shortage("bent", 0.0, width, (x, y))
     heights = flange.over(_rectangle(place, along, inward, width, 0.0, depth))
     if heights is None:
-        return None
+        return Shortage("edge", 0.0, width, (x, y))
     bottom, ground, seat, roof = heights
     if seat - ground > 1.0 + _STEEPEST * depth:
-        return None
+        return Shortage("steep", seat - ground, 1.0 + _STEEPEST * depth, (x, y))
+    least = min(0.5 * _SIZES[kind][2], 6.0)
     under = min(under, ground - bottom - 2 * _WALL_MM)
     over = min(over, roof - seat - _WALL_MM)
-    if under < min(0.5 * _SIZES[kind][2], 6.0) or over < 0:
-        return None
-    x, y = (place + depth / 2 * inward).tolist()
+    if under < least:
+        return Shortage("thin", ground - bottom, least + 2 * _WALL_MM, (x, y), flange.lower)
+    if over < 0:
+        return Shortage("thin", roof - seat, _WALL_MM, (x, y), flange.upper)
     plan = _rectangle(place, along, inward, width, -_OVER_MM, depth)
     high = seat + over if kind == "pry_slot" else seat
     return EdgePocket(kind, plan, x, y, ground - under, high)

@@ -21,7 +21,7 @@ from ..hardware import Series, Strength, bolt
 from ..jackets.hollowing import as_blocks, filled_over
 from ..pressure import assumed_kpa
 from ..side_pieces.keys import GROOVE_MM
-from .bolt_fitting import MARGIN_MM, fit_bolts, fit_jacks, no_room
+from .bolt_fitting import MARGIN_MM, fit_bolts, fit_jacks
 from .bolting import (
     bolt_cutters,
     bolt_radius_mm,
@@ -32,6 +32,7 @@ from .fittings import JACK_SIZE, BoltChoice, Fitted, Wanted, described
 from .flat_flanges import FlatFlange, flat_flanges
 from .room import Flange, flange_between, obstacles, shadow_of
 from .seam_slots import seam_slots, slot_cutter
+from .shortages import no_room
 
 __all__ = ["fasten"]
 
@@ -155,11 +156,11 @@ def _fit(piece: Workpiece, flange: Flange, wanted: Wanted) -> Fitted:
         taken = fit_jacks(fitted, flange, taken, size, wanted)
     for kind, count in (("pry_slot", wanted.pry_slots), ("finger_relief", wanted.finger_reliefs)):
         region = flange.region(taken, 0.0, MARGIN_MM)
-        found = place_pockets(flange, region, kind, count)  # type: ignore[arg-type]
+        found, lack = place_pockets(flange, region, kind, count)  # type: ignore[arg-type]
         fitted.pockets += found
         taken = taken.union(shapely.union_all([p.plan.buffer(MARGIN_MM) for p in found]))
-        if len(found) < count:
-            fitted.findings.append(no_room(flange, region, kind, len(found), count, 10.0))
+        if lack is not None:
+            fitted.findings.append(no_room(flange, kind, len(found), count, lack))
     if wanted.strap_grooves:
         void = shadow_of(piece)
         fitted.straps = place_straps(flange, taken, void, wanted.strap_grooves, wanted.strap_mm)
