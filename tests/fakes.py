@@ -39,7 +39,7 @@ def stop_after_overhangs(monkeypatch: pytest.MonkeyPatch) -> None:
     names = list(ROUTE)
     for name in reversed(names[names.index("overhangs") + 1 :]):
         monkeypatch.delitem(ROUTE, name)  # type: ignore[arg-type]
-    monkeypatch.setattr("moldsmith.batch.write_shop_sheet", lambda piece, folder: ())
+    monkeypatch.setattr("moldsmith.making.write_shop_sheet", lambda piece, folder: ())
 
 
 def take_over_here() -> None:

@@ -5,11 +5,14 @@ from __future__ import annotations
 import json
 import logging
 import os
+import signal
+import time
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+import psutil
 import pytest
 import trimesh
 
@@ -18,6 +21,7 @@ from moldsmith import batch
 from moldsmith.batch import run_job
 from moldsmith.errors import BadJob, BadParameter, CannotBuild, CannotWrite
 from moldsmith.gathering import gather, posed
+from moldsmith.interrupts import interrupts_held
 from moldsmith.processes import worker_processes
 from moldsmith.route import ONLY_WHEN_NAMED, ROUTE
 from moldsmith.supplies.printer import Printer
@@ -209,6 +213,37 @@ def test_messages_of_worker_processes_come_home(caplog: pytest.LogCaptureFixture
         process = pool.submit(fakes.greet, "belly").result()
     assert process != os.getpid()
     assert "belly: greeted" in caplog.text
+
+
+def test_workers_are_not_waited_for_when_the_batch_breaks_off() -> None:
+    worker = 0
+
+    def broken_off() -> None:
+        nonlocal worker
+        with worker_processes(1) as pool:
+            worker = pool.submit(os.getpid).result()
+            pool.submit(time.sleep, 300)
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt, match=r"^$"):
+        broken_off()
+    assert not psutil.pid_exists(worker)
+
+
+def test_ctrl_c_is_not_lost_in_imports() -> None:
+    imported = []
+
+    def importing() -> None:
+        with interrupts_held():
+            try:
+                signal.raise_signal(signal.SIGINT)
+            except BaseException:  # as some libraries have it
+                imported.append("half of it")
+            imported.append("all of it")
+
+    with pytest.raises(KeyboardInterrupt, match=r"^$"):
+        importing()
+    assert imported == ["all of it"]
 
 
 def test_piece_that_kills_its_process_takes_no_other_along(

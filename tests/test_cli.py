@@ -151,6 +151,15 @@ def test_ctrl_c_is_no_traceback(
     assert "goes on from the finished stages" in capsys.readouterr().err
 
 
+def test_command_line_loads_nothing_heavy_before_it_knows_what_is_wanted() -> None:
+    heavy = ["numpy", "scipy", "trimesh", "manifold3d", "shapely", "reportlab", "matplotlib"]
+    script = f"import sys, moldsmith.cli; print([name for name in {heavy} if name in sys.modules])"
+    printed = subprocess.run(
+        [sys.executable, "-c", script], capture_output=True, text=True, check=True
+    )
+    assert printed.stdout.strip() == "[]"
+
+
 def test_installed_command_shows_its_help() -> None:
     command = Path(sys.executable).with_name("moldsmith")
     shown = subprocess.run([command, "--help"], capture_output=True, text=True, check=True)

@@ -7,11 +7,14 @@ import multiprocessing
 import os
 import random
 import signal
+import subprocess
+import sys
 import time
 from multiprocessing.process import BaseProcess
 from pathlib import Path
 from typing import Any
 
+import psutil
 import trimesh
 
 from moldsmith.cli import main
@@ -20,7 +23,11 @@ from moldsmith.route import ROUTE
 KILLS = 20
 # Each run is forked off a process that has loaded everything: loading takes longer than working.
 RUNS = multiprocessing.get_context("forkserver")
-LOADED = ["moldsmith.cli", *(f"moldsmith{place.split(':')[0]}" for place in ROUTE.values())]
+LOADED = [
+    "moldsmith.cli",
+    "moldsmith.making",
+    *(f"moldsmith{place.split(':')[0]}" for place in ROUTE.values()),
+]
 PIECE = """
 [[piece]]
 name = "{name}"
@@ -58,6 +65,28 @@ def test_twenty_kills_later_the_batch_is_the_undisturbed_one(tmp_path: Path) -> 
     assert ended(started(job, out)) == 0
     assert told(out) == expected
     assert len(stopped_at) > 2, "the kills hit the same moment"
+
+
+def test_workers_end_with_the_batch_that_is_killed() -> None:
+    script = "\n".join(
+        [
+            "import os, time",
+            "from moldsmith.processes import worker_processes",
+            "if __name__ == '__main__':",
+            "    with worker_processes(2, os.getpid) as pool:",
+            "        print(*{pool.submit(os.getpid).result() for _ in range(9)}, flush=True)",
+            "        busy = [pool.submit(time.sleep, 300) for _ in range(2)]",
+            "        os.kill(os.getpid(), 9)",
+        ]
+    )
+    batch = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True)
+    assert batch.returncode == -9
+    workers = [int(number) for number in batch.stdout.split()]
+    assert workers
+    end = time.monotonic() + 60
+    while any(psutil.pid_exists(worker) for worker in workers):
+        assert time.monotonic() < end, "a worker went on for nobody"
+        time.sleep(0.05)
 
 
 def written(folder: Path) -> Path:

@@ -1,40 +1,39 @@
-"""The pieces of a job worked off, one after another or at the same time."""
+"""The pieces of a job worked off, one after another or at the same time.
+
+Nothing heavy is imported before worker processes have begun: they import it too, meanwhile.
+"""
 
 from __future__ import annotations
 
-import logging
 import time
-from collections.abc import Iterator, Mapping
+import tomllib
+from collections.abc import Iterable, Iterator
 from concurrent.futures import (
     FIRST_COMPLETED,
     BrokenExecutor,
     Executor,
     Future,
+    ProcessPoolExecutor,
     as_completed,
     wait,
 )
-from contextlib import nullcontext
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
-from .errors import BadParameter, CannotWrite, MoldsmithError
-from .gathering import gather
-from .job import PieceOrder, read_job
+from .errors import BadParameter
+from .interrupts import interrupts_held
 from .memory import free_mb, piece_needs_mb
 from .processes import worker_processes
 from .progress import progress_shown
-from .route import LOADING, parameters, supplied, worker
-from .sheet.job_page import write_index
-from .sheet.shop_sheet import write_shop_sheet
-from .stage import anew
 from .summary import PieceSummary, Summary, as_entry, read_pieces, write_summary
-from .workpiece import Finding, Workpiece
 from .writing import clear_leftovers, make_folder
 
-__all__ = ["Task", "run_job", "run_piece"]
+if TYPE_CHECKING:
+    from .job import Job, PieceOrder
 
-log = logging.getLogger(__name__)
+__all__ = ["Task", "run_job", "run_piece"]
 
 
 @dataclass(frozen=True)
@@ -87,143 +86,108 @@ def run_job(
     """
     if workers < 1:
         raise BadParameter(f"workers = {workers}", "Choose 1 or more")
-    job = read_job(path)
-    if piece is not None:
-        job = job.only(piece)
-    folder = Path(out) if out is not None else Path("out") / job.path.stem
     start = time.perf_counter()
+    begun = nullcontext() if executor is not None else _begun(Path(path), piece, workers)
+    with begun as pool:
+        with interrupts_held():
+            from .job import read_job
+
+            job = read_job(path)
+            if pool is None and executor is None:
+                _loaded()
+        if piece is not None:
+            job = job.only(piece)
+        folder = Path(out) if out is not None else Path("out") / job.path.stem
+        tasks = [Task(order, job.path.name, folder / order.name, again) for order in job.pieces]
+        if executor is not None:
+            results = _outcomes(_sent(tasks, executor))
+        elif pool is not None:
+            results = _shared_out(tasks, pool, workers)
+        else:
+            results = map(run_piece, tasks)
+        shown = progress_shown({order.name: len(order.settings) for order in job.pieces})
+        with shown if progress else nullcontext():
+            done = _gathered(results, job, folder, whole=piece is None)
+    pieces = tuple(done[order.name] for order in job.pieces)
+    return Summary(pieces, round(time.perf_counter() - start, 3))
+
+
+def run_piece(task: Task) -> PieceSummary:
+    """Take one piece through all its stages; whatever fails is in the summary, never raised."""
+    from .making import make_piece
+
+    return make_piece(task)
+
+
+def _begun(
+    path: Path, piece: str | None, workers: int
+) -> AbstractContextManager[ProcessPoolExecutor | None]:
+    """Worker processes, no more than the job has pieces; none where one piece is made at a time."""
+    try:
+        listed = tomllib.loads(path.read_text(encoding="utf-8"))["piece"]
+        count = 1 if piece is not None else len(listed)
+    except (OSError, ValueError, KeyError, TypeError):  # reading the job says what is wrong
+        count = 0
+    workers = min(workers, count)
+    return worker_processes(workers, _loaded) if workers > 1 else nullcontext()
+
+
+def _loaded() -> None:
+    """Import what making a piece takes: in worker processes, while the job is being read."""
+    from . import making  # noqa: F401 - its imports are the point
+    from .route import ROUTE, worker
+
+    for stage in ROUTE:
+        worker(stage)
+
+
+def _gathered(
+    results: Iterable[PieceSummary], job: Job, folder: Path, *, whole: bool
+) -> dict[str, PieceSummary]:
+    """The results by piece, each written down in summary.json as it comes; then the index page.
+
+    whole : of all the job's pieces, so that the summary forgets those of earlier jobs
+    """
+    from .sheet.job_page import write_index
+
     make_folder(folder)
     clear_leftovers(folder)
     entries = read_pieces(folder)
     write_summary(folder, entries)  # a folder that refuses it would refuse all that follows
     done: dict[str, PieceSummary] = {}
-    tasks = [Task(order, job.path.name, folder / order.name, again) for order in job.pieces]
-    shown = progress_shown({order.name: len(order.settings) for order in job.pieces})
-    with shown if progress else nullcontext():
-        for result in _results(tasks, workers, executor):
-            done[result.name] = result
-            entries[result.name] = as_entry(result)
-            write_summary(folder, entries)  # at once, so that a run broken off tells what it has
-    if piece is None:
+    for result in results:
+        done[result.name] = result
+        entries[result.name] = as_entry(result)
+        write_summary(folder, entries)  # at once, so that a run broken off tells what it has
+    if whole:
         entries = {order.name: entries[order.name] for order in job.pieces}
         write_summary(folder, entries)
     write_index(folder, entries, job.path.stem)
-    return Summary(
-        tuple(done[order.name] for order in job.pieces), round(time.perf_counter() - start, 3)
-    )
+    return done
 
 
-def run_piece(task: Task) -> PieceSummary:
-    """Take one piece through all its stages; whatever fails is in the summary, never raised."""
-    start = time.perf_counter()
-    piece: Workpiece | None = None
-    stage = LOADING
-    try:
-        with anew(task.again):
-            piece = _load(task, task.order.settings[LOADING])
-            for stage in list(task.order.settings)[1:]:
-                piece = worker(stage)(piece, **_given(task, stage))
-        parts = gather(piece, task.folder)
-        findings = (*piece.findings, *_sheet_drawn(piece, task.folder))
-    except BadParameter as error:
-        return _failure(task, piece, _at_key(error, task, stage), start)
-    except MoldsmithError as error:
-        return _failure(task, piece, str(error), start)
-    except Exception as error:
-        log.exception("%s: %s failed unexpectedly", task.order.name, stage)
-        text = f"{task.order.name}: {stage}: {type(error).__name__}: {error}"
-        return _failure(task, piece, text, start)
-    return PieceSummary(
-        task.order.name,
-        "finished",
-        round(time.perf_counter() - start, 3),
-        parts=parts,
-        pad_volume_cm3=_pad_volume_cm3(piece),
-        findings=findings,
-        left_out=task.order.left_out,
-    )
-
-
-def _sheet_drawn(piece: Workpiece, folder: Path) -> tuple[Finding, ...]:
-    """Write the shop sheet. A fault in drawing it must not cost the parts: that is a finding."""
-    try:
-        write_shop_sheet(piece, folder)
-    except CannotWrite:
-        raise
-    except Exception as error:
-        log.exception("%s: the shop sheet failed unexpectedly", piece.name)
-        text = (
-            f"the shop sheet could not be drawn ({type(error).__name__}: {error}). The parts are "
-            "whole and the figures are in the logs; please report this"
-        )
-        return (Finding("no-sheet", "warning", text),)
-    return ()
-
-
-def _load(task: Task, settings: Mapping[str, Any]) -> Workpiece:
-    order = task.order
-    return worker(LOADING)(order.scan, name=order.name, folder=task.folder, **settings)
-
-
-def _given(task: Task, stage: str) -> dict[str, Any]:
-    """What the stage is called with."""
-    supplies = task.order.supplies
-    asked = {name: getattr(supplies, supply) for name, supply in supplied(stage).items()}
-    return {**task.order.settings[stage], **asked}
-
-
-def _failure(task: Task, piece: Workpiece | None, error: str, start: float) -> PieceSummary:
-    return PieceSummary(
-        task.order.name,
-        "failed",
-        round(time.perf_counter() - start, 3),
-        error,
-        pad_volume_cm3=None if piece is None else _pad_volume_cm3(piece),
-        findings=() if piece is None else piece.findings,
-    )
-
-
-def _at_key(error: BadParameter, task: Task, stage: str) -> str:
-    """The error with the job file's key in place of the stage's name."""
-    key = f"piece[{task.order.number}]" + ("" if stage == LOADING else f".{stage}")
-    about_key = error.problem.split(" ", 1)[0] in parameters(stage)
-    plain = BadParameter(error.problem, error.remedy)
-    return f"{task.order.name}: {task.file}: {key}{'.' if about_key else ': '}{plain}"
-
-
-def _pad_volume_cm3(piece: Workpiece) -> float | None:
-    pad = piece.bodies.get("pad")
-    return None if pad is None else round(float(pad.volume) / 1000, 3)
-
-
-def _results(tasks: list[Task], workers: int, executor: Executor | None) -> Iterator[PieceSummary]:
-    """The pieces' summaries as they come."""
-    if executor is not None:
-        for task, result in _sent(tasks, executor):
-            yield result or _lost(task)
-    elif workers == 1 or len(tasks) == 1:
-        yield from map(run_piece, tasks)
-    else:
-        yield from _shared_out(tasks, min(workers, len(tasks)))
-
-
-def _shared_out(tasks: list[Task], workers: int) -> Iterator[PieceSummary]:
+def _shared_out(
+    tasks: list[Task], pool: ProcessPoolExecutor, workers: int
+) -> Iterator[PieceSummary]:
     """The summaries from worker processes.
 
     A process that dies takes the whole pool along. The pieces lost that way
     are tried once more, each alone, so that only the one at fault fails.
     """
     lost: list[Task] = []
-    with worker_processes(workers) as pool:
-        for task, result in _fed(tasks, pool, workers):
-            if result is None:
-                lost.append(task)
-            else:
-                yield result
+    for task, result in _fed(tasks, pool, workers):
+        if result is None:
+            lost.append(task)
+        else:
+            yield result
     for task in sorted(lost, key=lambda item: item.order.number):
-        with worker_processes(1) as pool:
-            for _, result in _sent([task], pool):
-                yield result or _lost(task)
+        with worker_processes(1) as alone:
+            yield from _outcomes(_sent([task], alone))
+
+
+def _outcomes(sent: Iterable[tuple[Task, PieceSummary | None]]) -> Iterator[PieceSummary]:
+    for task, result in sent:
+        yield result or _lost(task)
 
 
 def _fed(

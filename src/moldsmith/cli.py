@@ -10,13 +10,17 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
 from contextlib import AbstractContextManager, nullcontext
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from . import __version__, reprint_command
 from .batch import run_job
 from .cluster import cluster_executor
 from .errors import MoldsmithError
-from .summary import PieceSummary, Summary
-from .workpiece import Finding
+from .interrupts import interrupts_held
+
+if TYPE_CHECKING:
+    from .summary import PieceSummary, Summary
+    from .workpiece import Finding
 
 __all__ = ["main"]
 
@@ -43,6 +47,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         if call.command == "measure":
             return _measure(call)
         if call.command in reprint_command.COMMANDS:
+            with interrupts_held():
+                from . import reprinting  # noqa: F401 - loaded here, used there
             return reprint_command.run(call)
         with _cluster(call) as executor:
             summary = run_job(
@@ -140,7 +146,8 @@ def _named_numbers(*counts: int) -> Callable[[str], tuple[str, tuple[float, ...]
 
 
 def _measure(call: argparse.Namespace) -> int:
-    from .measurement import measure_scan, measures_table, write_measures
+    with interrupts_held():
+        from .measurement import measure_scan, measures_table, write_measures
 
     measured = measure_scan(
         call.scan,
@@ -166,7 +173,8 @@ _OUT = "folder of the results"
 
 
 def _demo_job(out: Path) -> Path:
-    from .demo import set_up
+    with interrupts_held():
+        from .demo import set_up
 
     return set_up(out)
 

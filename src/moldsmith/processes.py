@@ -1,4 +1,4 @@
-"""Worker processes whose log messages come home."""
+"""Worker processes whose log messages come home, and that end with the process they work for."""
 
 from __future__ import annotations
 
@@ -7,9 +7,11 @@ import logging.handlers
 import multiprocessing
 import os
 import signal
-from collections.abc import Iterator
+import threading
+from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager, nullcontext
+from multiprocessing.connection import Connection
 from typing import Any
 
 from .geometry.threads import THREADS
@@ -21,29 +23,59 @@ _MATRICES = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 
 
 @contextmanager
-def worker_processes(workers: int) -> Iterator[ProcessPoolExecutor]:
+def worker_processes(
+    workers: int, first: Callable[[], object] | None = None
+) -> Iterator[ProcessPoolExecutor]:
     """A pool of processes; what they log is handled by this process's loggers.
+
+    first : what each does at once, while this process prepares their work
 
     They are spawned, not forked: the same on every system, and safe beside
     the threads of numeric libraries. Where there are several, each has one thread for
     matrices, and its share of the cores for look-ups: more would only wait for each other.
+    Where the block is left by an error or Ctrl-C, or this process is killed, they end at
+    once: whatever they were writing is not there yet.
     """
     context = multiprocessing.get_context("spawn")
     queue: Any = context.Queue()
     listener = logging.handlers.QueueListener(queue, _Relay())
+    line, end = context.Pipe(duplex=False)
     listener.start()
     try:
         with (
             _cores_shared(workers) if workers > 1 else nullcontext(),
             ProcessPoolExecutor(
-                workers, context, _send_home, (queue, _LOGGER.getEffectiveLevel())
+                workers, context, _begin, (queue, _LOGGER.getEffectiveLevel(), line)
             ) as pool,
         ):
-            yield pool
+            try:
+                with _deaf_to_ctrl_c():
+                    for _ in range(workers if first else 0):
+                        pool.submit(first)  # type: ignore[arg-type]
+                yield pool
+            except BaseException:
+                end.close()
+                raise
     finally:
+        end.close()
+        line.close()
         listener.stop()
         queue.close()
         queue.join_thread()
+
+
+@contextmanager
+def _deaf_to_ctrl_c() -> Iterator[None]:
+    """Processes started within the block heed Ctrl-C no sooner than they are ready to: it
+    would else end as a traceback out of the midst of their imports."""
+    if not hasattr(signal, "pthread_sigmask"):  # Windows
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 @contextmanager
@@ -62,16 +94,27 @@ def _cores_shared(workers: int) -> Iterator[None]:
                 os.environ.pop(name, None)
 
 
-def _send_home(queue: Any, level: int) -> None:
+def _begin(queue: Any, level: int, line: Connection) -> None:
     """In a worker process: everything that moldsmith logs goes into the queue.
 
     Ctrl-C reaches the workers too; they end at once and leave the talking to
-    the process that started them. Whatever they were writing is not there yet.
+    the process that started them.
     """
     signal.signal(signal.SIGINT, signal.SIG_DFL)
+    if hasattr(signal, "pthread_sigmask"):
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})
+    threading.Thread(target=_end_with, args=(line,), daemon=True).start()
     _LOGGER.addHandler(logging.handlers.QueueHandler(queue))
     _LOGGER.setLevel(level)
     _LOGGER.propagate = False
+
+
+def _end_with(line: Connection) -> None:
+    """End this process when the other end of the line is closed: nobody waits for it any more."""
+    try:
+        line.recv_bytes()
+    except (EOFError, OSError):
+        os._exit(1)
 
 
 class _Relay(logging.Handler):

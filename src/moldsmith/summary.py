@@ -6,10 +6,12 @@ import json
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
-from .workpiece import Finding, Vector
 from .writing import write_text
+
+if TYPE_CHECKING:
+    from .workpiece import Finding, Vector
 
 __all__ = ["Part", "PieceSummary", "Summary", "read_pieces", "write_summary"]
 
