@@ -209,6 +209,15 @@ def test_changed_parameter_makes_the_stage_and_those_after_it_run(piece: Workpie
     assert CALLS == ["carve", "paint", "carve", "paint"]
 
 
+def test_changed_code_makes_finished_stages_run(
+    piece: Workpiece, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    piece.pipe(carve).pipe(paint)
+    monkeypatch.setattr("moldsmith.stage.sources_digest", lambda: "of the next commit")
+    piece.pipe(carve).pipe(paint)
+    assert CALLS == ["carve", "paint", "carve", "paint"]
+
+
 def test_anew_does_finished_stages_again(piece: Workpiece) -> None:
     piece.pipe(carve)
     with anew():

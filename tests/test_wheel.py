@@ -10,6 +10,8 @@ from pathlib import Path
 
 import pytest
 
+from moldsmith.sources import sources_digest
+
 ROOT = Path(__file__).parents[1]
 
 
@@ -56,13 +58,15 @@ def test_wheel_carries_types_schema_and_demo(wheel: Path) -> None:
         assert name in names
 
 
-def test_installed_wheel_imports_and_finds_its_data(installed: Path) -> None:
+def test_installed_wheel_is_the_tree_s_code_and_finds_its_data(installed: Path) -> None:
     script = (
-        "import moldsmith, moldsmith.data as data; "
+        "import moldsmith, moldsmith.data as data, moldsmith.sources as sources; "
+        "print(sources.sources_digest()); "
         "print(moldsmith.__file__); print(data.data_path('demo/troll.toml'))"
     )
-    printed = run(sys.executable, "-c", script, at=installed, path=installed).splitlines()
-    assert all(Path(line).is_relative_to(installed) for line in printed)
+    code, *places = run(sys.executable, "-c", script, at=installed, path=installed).splitlines()
+    assert all(Path(line).is_relative_to(installed) for line in places)
+    assert code == sources_digest()  # so that a stage finished in the tree is read back
 
 
 def test_installed_wheel_has_its_command(installed: Path) -> None:

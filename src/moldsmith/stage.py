@@ -2,7 +2,7 @@
 
 It checks the call, runs the function, times it, settles the bodies to what
 their STL says, writes the STL files and, last, the log. A stage that finished
-before with the same input, parameters and version is read back instead.
+before with the same input, parameters and code is read back instead.
 Only this module writes stage files.
 """
 
@@ -39,6 +39,7 @@ from . import __version__
 from .errors import BadParameter, CannotBuild, MoldsmithError
 from .geometry import stl
 from .metering import Meter
+from .sources import sources_digest
 from .values import Misfit, first_misfit, simple_hints
 from .workpiece import Draft, Finding, Frame, Workpiece, digest, frozen_mesh, settled
 from .writing import write_bytes, write_text
@@ -164,7 +165,8 @@ def _heading(piece: Workpiece, name: str, parameters: Mapping[str, Any]) -> dict
         "libraries": dict(_library_versions()),
     }
     figures = [record["figures"] for record in piece.records]
-    heading["key"] = hashlib.sha256(_dumps([heading, figures]).encode()).hexdigest()
+    made_of = [heading, figures, sources_digest()]
+    heading["key"] = hashlib.sha256(_dumps(made_of).encode()).hexdigest()
     return heading
 
 
