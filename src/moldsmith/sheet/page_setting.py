@@ -48,10 +48,12 @@ _SIDES = {
 def page(sheet: Sheet, view: str = "") -> str:
     """The page. It carries its style, pictures and programs, and may ask nothing of a network.
 
-    view : JSON of the bodies for the 3-D view (`view_model`), which is left out without
+    view : JSON of the bodies for the 3-D view (`view_model`), which is left out without; it has
+        the page to itself where the sheet has no sections
     """
     sections = [_section(number, one) for number, one in enumerate(sheet.sections, 1)]
     shown = _view(view) if view else ""
+    alone = bool(view) and not sections
     parts = [_header(sheet, bool(view)), *sections[:1], shown, *sections[1:], _footer()]
     scripts = ""
     if view:
@@ -67,6 +69,7 @@ def page(sheet: Sheet, view: str = "") -> str:
         title=escape(f"{sheet.name}: {sheet.kind}"),
         mark=escape(sheet.mark),
         style=_asset("page.css"),
+        kind=' class="alone"' if alone else "",
         body="\n".join(part for part in parts if part),
         scripts=scripts,
     )
