@@ -84,6 +84,19 @@ def test_a_lid_is_drilled_where_there_is_no_core(lidded: ms.Workpiece) -> None:
     assert np.linalg.norm(places[0] - places[1]) > 18
 
 
+def test_sprues_keep_clear_of_each_other_s_funnels_and_it_is_said_how_many_found_room(
+    cored: ms.Workpiece,
+) -> None:
+    piece = ms.channels(cored, sprues=8, sprue_mm=4, funnel_mm=14)
+    bores = piece.record("channels")["figures"]["sprues"]
+    places = np.array([[bore["x"], bore["y"]] for bore in bores])
+    between = np.linalg.norm(places[:, None] - places, axis=2)[~np.eye(len(bores), dtype=bool)]
+    assert len(bores) > 1
+    assert between.min() >= max(bore["funnel_mm"] for bore in bores) + 3
+    (note,) = (finding for finding in piece.findings if finding.code == "few-sprues")
+    assert f"only {len(bores)} of 8 sprues" in note.message
+
+
 @pytest.mark.parametrize(
     ("wrong", "said"),
     [

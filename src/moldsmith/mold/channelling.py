@@ -30,6 +30,7 @@ Pouring = Literal["level", "tilted"]
 _CROWN_MM = 0.3
 _MARGIN_MM = 3.0
 _HEAD_MM = 1.0
+_SPRUES_APART = 3  # times their bore, middle to middle
 
 
 @stage
@@ -66,7 +67,8 @@ def channels(
     Vent bores of 1 to 3 mm are common practice for gravity casting. A lid cut from sheet is
     drilled straight, without taper and funnel.
 
-    Findings: 'pocket-without-vent', 'sprue-near-rim', 'sprue-narrow', 'channel-blocked'.
+    Findings: 'pocket-without-vent', 'few-sprues', 'sprue-near-rim', 'sprue-narrow',
+    'channel-blocked'.
 
     Raises
     ------
@@ -102,6 +104,7 @@ def channels(
         # Tilted, funnel and vents both want the high ground: the vents' places are kept free.
         summits = shapely.points(pad.vertices[[pocket.vertex for pocket in found], :2])
         ground_plan = shadow.difference(shapely.union_all(summits).buffer(apart))
+    widest = max(funnel_mm, sprue_mm + 2 * flare * float(top - pad.bounds[0, 2]))  # at the outside
     findings: list[Finding] = []
     poured = [
         ground.channel(low, sprue_mm, top, flare, funnel_mm=funnel_mm)
@@ -114,8 +117,11 @@ def channels(
             up,
             top,
             float((pad.vertices @ up).max()),
+            max(_SPRUES_APART * sprue_mm, widest + _MARGIN_MM),
         )
     ]
+    if len(poured) < sprues:
+        findings.append(_few_sprues(len(poured), sprues))
     vented: list[Channel] = []
     for pocket in found:
         # The bore is widest at the outside, over the whole height of the cover.
@@ -240,6 +246,7 @@ def _sprue_places(
     up: Floats,
     top: float,
     void_top: float,
+    apart_mm: float,
 ) -> list[Floats]:
     """Plan places of the sprues: the lowest ground first, the others far from each other.
 
@@ -277,7 +284,7 @@ def _sprue_places(
     while len(chosen) < count:
         gap = np.min([np.linalg.norm(low - place, axis=1) for place in chosen], axis=0)
         pick = int(np.argmax(gap))
-        if gap[pick] < 3 * sprue_mm:
+        if gap[pick] < apart_mm:
             break
         chosen.append(low[pick])
     return chosen
@@ -319,6 +326,16 @@ def _no_vent(pad: trimesh.Trimesh, pocket: Peak) -> Finding:
         "room for one of its own: fill slowly and rock the mold there, or choose a smaller sprue",
         "pad",
         (x, y, z),
+    )
+
+
+def _few_sprues(count: int, asked: int) -> Finding:
+    return Finding(
+        "few-sprues",
+        "note",
+        f"only {count} of {asked} sprues found room on low ground, clear of each other's "
+        "funnels: choose a smaller funnel_mm or sprue_mm for more",
+        "pad",
     )
 
 
