@@ -58,6 +58,13 @@ def test_no_layer_is_advised_that_the_nozzle_does_not_print() -> None:
     advised = coated(roofed(80), printer=fine)["layer_for_cusp_mm"]
     assert advised == pytest.approx(0.75 * 0.25)
     ms.Printer(nozzle_mm=0.25, layer_mm=advised)
+    figures = coated(roofed(30), cusp_mm=0.01)
+    assert figures["layer_for_cusp_mm"] == pytest.approx(0.25 * 0.4)
+    assert "No layer that a nozzle of 0.4 mm prints well" in figures["layer_advice"]
+    assert "0.10 mm leaves 0.09 mm" in figures["layer_advice"]
+    # What the printer prints now is not called too thin for it.
+    thin = coated(roofed(30), cusp_mm=0.01, printer=ms.Printer(layer_mm=0.08))
+    assert thin["layer_for_cusp_mm"] == pytest.approx(0.08)
 
 
 def test_the_working_faces_are_the_pads_whole_surface_less_the_channels(
@@ -99,7 +106,20 @@ def test_a_coat_that_has_no_room_or_does_not_come_out_is_found() -> None:
     rough = ms.coat(roofed(30, 0.05), grits=())
     assert "steps-high" in {item.code for item in rough.findings}
     coarse = ms.coat(roofed(5, 0.05), printer=ms.Printer(nozzle_mm=0.6, layer_mm=0.6))
-    assert "sanding-deep" in {item.code for item in coarse.findings}
+    assert {"sanding-deep", "layer-unusual"} <= {item.code for item in coarse.findings}
+    assert "layer-unusual" not in {item.code for item in rough.findings}
+
+
+def test_silly_coats_are_found_and_never_leave_the_pores_open() -> None:
+    hardly = ms.coat(roofed(30, 0.001))
+    sealing = next(row for row in hardly.record("coat")["figures"]["steps"] if row["stays"])
+    assert sealing["coats"] == 2
+    assert "coat-differs" in {item.code for item in hardly.findings}
+    thick = [
+        item.message for item in ms.coat(roofed(30, 3.0)).findings if item.code == "coats-many"
+    ]
+    assert thick[0].startswith("120 coats take 240 h to dry")
+    assert "coats-many" not in {item.code for item in ms.coat(roofed(30, 0.12)).findings}
 
 
 def test_the_schedule_runs_from_sanding_to_release_and_names_the_materials() -> None:

@@ -24,27 +24,43 @@ Sealer = Literal["varnish", "resin"]
 _HIGH = 0.98  # share of the area that a 'greatest' step covers: single slivers do not count
 _WAXED, _WAX_DRY_H = 3, 0.33  # coats of release, hours each dries: from memory
 _TIGHT = 2  # coats of a sealer that close a print's pores: common practice
+_MOST_COATS = 6  # more take days to dry, and round the detail off: from memory
 _SLACK_MM = 0.03
-_LAYER_SHARE = 0.75  # of the nozzle's bore, the highest layer that prints well: common practice
+# Of the nozzle's bore, the lowest and highest layer that prints well: common practice.
+_LAYER_SHARES = (0.25, 0.75)
 _LINE_SHARE = 0.3  # of the outer line that sanding may take: from memory
 
 
 @dataclass(frozen=True, slots=True)
 class _Film:
-    """One coat, as it usually comes out: thickness, drying, time it takes a hand for 1000 cm²."""
+    """One coat, as it usually comes out: thickness, drying, time it takes a hand for 1000 cm².
+
+    least : coats that close the pores where the room for them is tight
+    """
 
     what: str
     mm: float
     dry_h: float
     hand_h: float
     note: str
+    least: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class _Layers:
+    """The layers advised for the steps wished, and the steps that they leave."""
+
+    advised_mm: float
+    left_mm: float
+    low_mm: float
+    high_mm: float
 
 
 # All from memory; the tin's data sheet wins.
 _FILLER = _Film("filler primer", 0.05, 1.0, 0.2, "spray thin; sand level between coats")
 _SEALERS: dict[str, _Film] = {
     "varnish": _Film(
-        "sealer: varnish or shellac", 0.025, 2.0, 0.2, "thin coats; no tack before the next"
+        "sealer: varnish or shellac", 0.025, 2.0, 0.2, "thin coats; no tack before the next", _TIGHT
     ),
     "resin": _Film(
         "sealer: brush-on epoxy", 0.12, 12.0, 0.3, "thin and even, let it level; gloves, moving air"
@@ -84,7 +100,10 @@ def coat(
 
     Films and times are from memory; the tins' data sheets win. Bodies stay as they are.
 
-    Findings: 'coat-without-room', 'coat-differs', 'steps-high', 'sanding-deep'.
+    Layers are advised from a quarter to three quarters of the nozzle's bore, no others.
+
+    Findings: 'coat-without-room', 'coat-differs', 'coats-many', 'steps-high', 'sanding-deep',
+    'layer-unusual'.
 
     Raises
     ------
@@ -101,8 +120,7 @@ def coat(
     entered = _coat_mm(piece)
     steps = _schedule(_SEALERS[sealer], entered, high, float(area.sum()), material, grits)
     planned = sum(step["thickness_mm"] for step in steps if step["stays"])
-    lean = np.degrees(np.arccos(min(high / printer.layer_mm, 1.0)))
-    advice = float(layer_for_cusp_mm(lean, cusp_mm, _LAYER_SHARE * printer.nozzle_mm))
+    layers = _layers(high, cusp_mm, printer)
     figures: dict[str, Any] = {
         "steps": steps,
         "hours": round(sum(step["hours"] for step in steps), 2),
@@ -118,13 +136,13 @@ def coat(
             "parts": [_part_row(face, printer.layer_mm) for face in faces],
         },
         "sanding_allowance_mm": round(high / 2, 4),
-        "layer_for_cusp_mm": round(advice, 4),
-        "layer_advice": (
-            f"Layers of {advice:.2f} mm keep the steps within {cusp_mm:g} mm on "
-            f"{100 * _HIGH:.0f} % of the face; {printer.layer_mm:g} mm leaves {high:.2f} mm"
-        ),
+        "layer_for_cusp_mm": round(layers.advised_mm, 4),
+        "layer_advice": _layer_advice(layers, high, cusp_mm, printer),
     }
-    findings = _findings(entered, planned, high, cusp_mm, advice, printer, grits)
+    findings = [
+        *_coat_findings(entered, planned, _SEALERS[sealer]),
+        *_step_findings(high, cusp_mm, layers, printer, grits),
+    ]
     return piece.note(figures, findings, cusp_pictures(faces, printer.layer_mm))
 
 
@@ -173,7 +191,7 @@ def _schedule(
                 f"{_FILLER.note}: it is sanded back to the tops and does not count as coat",
             )
         )
-    coats = max(_TIGHT if entered == 0 else 1, round(entered / film.mm))
+    coats = max(film.least if entered else _TIGHT, round(entered / film.mm))
     steps.append(
         _step(
             film.what,
@@ -253,15 +271,30 @@ def _coat_mm(piece: Workpiece) -> float:
     return 0.0
 
 
-def _findings(
-    entered: float,
-    planned: float,
-    high: float,
-    cusp_mm: float,
-    advice: float,
-    printer: Printer,
-    grits: tuple[int, ...],
-) -> list[Finding]:
+def _layers(high: float, cusp_mm: float, printer: Printer) -> _Layers:
+    low, most = (share * printer.nozzle_mm for share in _LAYER_SHARES)
+    slope = min(high / printer.layer_mm, 1.0)
+    wanted = float(layer_for_cusp_mm(np.degrees(np.arccos(slope)), cusp_mm, most))
+    advised = max(wanted, min(low, printer.layer_mm))
+    return _Layers(advised, advised * slope, low, most)
+
+
+def _layer_advice(layers: _Layers, high: float, cusp_mm: float, printer: Printer) -> str:
+    share = f"{100 * _HIGH:.0f} % of the face"
+    if layers.left_mm > cusp_mm + 1e-9:
+        return (
+            f"No layer that a nozzle of {printer.nozzle_mm:g} mm prints well keeps the steps "
+            f"within {cusp_mm:g} mm: {layers.advised_mm:.2f} mm leaves {layers.left_mm:.2f} mm on "
+            f"{share}, {printer.layer_mm:g} mm leaves {high:.2f} mm. Sand and fill, or turn the "
+            "parts in lay_out"
+        )
+    return (
+        f"Layers of {layers.advised_mm:.2f} mm keep the steps within {cusp_mm:g} mm on {share}; "
+        f"{printer.layer_mm:g} mm leaves {high:.2f} mm"
+    )
+
+
+def _coat_findings(entered: float, planned: float, film: _Film) -> list[Finding]:
     findings = []
     if entered == 0 and planned > _SLACK_MM:
         findings.append(
@@ -284,13 +317,43 @@ def _findings(
                 "pad",
             )
         )
+    coats = round(planned / film.mm)
+    if coats > _MOST_COATS:
+        findings.append(
+            Finding(
+                "coats-many",
+                "warning",
+                f"{coats} coats take {coats * film.dry_h:.0f} h to dry and round the detail off: "
+                "choose the thicker sealer ('resin'), or a smaller coat_mm in shell",
+                "pad",
+            )
+        )
+    return findings
+
+
+def _step_findings(
+    high: float, cusp_mm: float, layers: _Layers, printer: Printer, grits: tuple[int, ...]
+) -> list[Finding]:
+    findings = []
+    if not layers.low_mm - 1e-9 <= printer.layer_mm <= layers.high_mm + 1e-9:
+        findings.append(
+            Finding(
+                "layer-unusual",
+                "warning",
+                f"a nozzle of {printer.nozzle_mm:g} mm prints layers of {layers.low_mm:.2f} to "
+                f"{layers.high_mm:.2f} mm well; {printer.layer_mm:g} mm bond badly or smear. "
+                "Choose layer_mm among those, or another nozzle",
+                "cavity",
+            )
+        )
     if high > cusp_mm + 1e-9 and not grits:
         findings.append(
             Finding(
                 "steps-high",
                 "warning",
-                f"steps of {high:.2f} mm will show on the casting: sand (grits), print layers of "
-                f"{advice:.2f} mm, or turn the parts in lay_out",
+                f"steps of {high:.2f} mm will show on the casting: sand (grits), turn the parts in "
+                f"lay_out, or print layers of {layers.advised_mm:.2f} mm, which leave "
+                f"{layers.left_mm:.2f} mm",
                 "cavity",
             )
         )

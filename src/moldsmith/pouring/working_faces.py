@@ -70,8 +70,8 @@ def working_faces(piece: Workpiece) -> list[WorkingFace]:
         )
         rows = np.flatnonzero(within)
         # Most faces are the pad's own, turned round; those that a cut made smaller lie on one.
-        away, near = tree.query(centre[rows], k=min(8, len(middles)))
-        away, near = away.reshape(len(rows), -1), near.reshape(len(rows), -1)
+        count = min(8, len(middles))
+        away, near = (item.reshape(-1, count) for item in tree.query(centre[rows], k=count))
         off = np.abs(np.einsum("ijk,ijk->ij", centre[rows][:, None] - middles[near], normals[near]))
         against = np.einsum("ik,ijk->ij", unit(cross[rows]), normals[near]) < _AGAINST
         on = ((off < _ON_MM) & against & (away <= reach[near])).any(axis=1)
