@@ -39,7 +39,6 @@ crop.planes = [
   [[70, 0, 0], [-1, 0, 0]],
 ]
 shell.thickness_mm = {thickness}
-shell.cell_mm = 3
 """
 
 
@@ -54,6 +53,10 @@ class Run:
 def main() -> None:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
+        # As an installed package: its modules are compiled once, not by every process.
+        os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+        os.environ["PYTHONPYCACHEPREFIX"] = str(folder / "compiled")
+        _run(_job(folder, "first", range(1)), folder / "first", workers=1)
         job = _job(folder, "bands", range(PIECES))
         halves = [_job(folder, f"half-{half}", range(half, PIECES, 2)) for half in (0, 1)]
         alone = _run(job, folder / "alone", workers=1, cores={0})
