@@ -147,7 +147,7 @@ def test_many_patches_make_few_findings_and_the_rest_are_summed_up() -> None:
     found = piece.pipe(ms.overhangs).findings
     assert [finding.code for finding in found] == ["overhang"] * 5 + ["more-overhangs"]
     assert found[-1].severity == "note"
-    assert f"patches smaller than these: {len(shelves) - 5}" in found[-1].message
+    assert f"{len(shelves) - 5} more, smaller patches hang over air" in found[-1].message
 
 
 def test_small_patches_count_in_the_total_but_are_no_warning() -> None:
@@ -163,7 +163,7 @@ def test_small_patches_that_add_up_are_summed_in_one_note() -> None:
     mesh = solid.to_mesh(solid.union(post, *shelves))
     (finding,) = ms.Workpiece("calf", {"cavity": mesh}).pipe(ms.overhangs).findings
     assert (finding.code, finding.severity) == ("more-overhangs", "note")
-    assert "3, 48 mm2 in all" in finding.message
+    assert "3 small patches hang over air, 48 mm2 in all" in finding.message
 
 
 def test_coloured_ply_shows_the_lean_in_print_pose(tmp_path: Path) -> None:

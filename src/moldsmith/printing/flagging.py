@@ -334,7 +334,8 @@ def _findings(name: str, found: list[Overhang], limit_deg: float, back: Floats) 
     area = sum(patch.area_mm2 for patch in rest)
     if area >= _LEAST_AREA_MM2:
         message = (
-            f"{name}: patches smaller than these: {len(rest)}, {area:.0f} mm2 in all, the largest "
+            f"{name}: {len(rest)} {'more, smaller ' if findings else 'small '}"
+            f"patch{'es' * (len(rest) > 1)} hang over air, {area:.0f} mm2 in all, the largest "
             f"{rest[0].area_mm2:.1f} mm2. See {name}-overhangs.ply before printing without support"
         )
         findings.append(Finding("more-overhangs", "note", message, name))

@@ -149,7 +149,7 @@ def _steep(told: Mapping[str, Any]) -> str:
 def _push(told: Mapping[str, Any]) -> str:
     cm2 = float(told["projected_cm2"])
     kpa = 10 * float(told["force_n"]) / cm2
-    return f"{grouped(cm2)} cm\u00b2 pushed on by {decimal(kpa)} kPa in the mean"
+    return f"{grouped(cm2)} cm\u00b2, by {decimal(kpa)} kPa in the mean"
 
 
 def _ways(told: Mapping[str, Any]) -> str:
@@ -211,10 +211,10 @@ _EXPLAINING: Mapping[str, Sequence[tuple[str, Told]]] = {
     "clamp": (("What pushes the mold open", _push),),
     "coat": (
         (
-            "Of the working faces, with steps over what is wished",
+            "Layer steps over what is wished",
             lambda told: (
-                f"{decimal(100 * float(told['cusp']['over_share']), 0)} % over "
-                f"{decimal(float(told['cusp']['wished_mm']), 2)} mm"
+                f"over {decimal(float(told['cusp']['wished_mm']), 2)} mm on "
+                f"{decimal(100 * float(told['cusp']['over_share']), 0)} % of the face"
             ),
         ),
     ),
