@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
+import trimesh
 
 from moldsmith.geometry import solid
 from moldsmith.mold.release.opening import CONTACT_MM, lift_off, opened, swept_mm
@@ -68,3 +70,25 @@ def test_casting_gives_way_but_rigid_bodies_do_not() -> None:
     releases, _ = opened(mold, {"cavity": (0.0, 0.0, -1.0), "core": UP}, soft)
     assert releases[0].penetration_mm <= CONTACT_MM
     assert releases[0].casting_mm > 0.3
+
+
+@pytest.mark.parametrize("out_mm", [0.05, 0.5])
+def test_a_hook_on_a_wall_that_rubs_by_its_file_s_rounding_is_found(out_mm: float) -> None:
+    """Walls of 30 x 60 mm in float32, askew, rub over all their area; the hook is 2 x 3 mm."""
+    plug = solid.box((0, 0, 0), (60, 60, 30))
+    plug = solid.union(plug, solid.box((59, 20, 5), (60 + out_mm, 22, 8)))
+    tray = solid.difference(solid.box((-10, -10, -10), (70, 70, 30)), plug)
+    free = solid.difference(tray, solid.box((50, 20, 5), (60 + out_mm, 22, 31)))
+    depth, where = swept_mm(read_askew(plug), read_askew(tray), UP)
+    assert out_mm <= depth <= 2 * out_mm
+    assert 5 < where[2] < 8
+    assert swept_mm(read_askew(plug), read_askew(free), UP)[0] <= CONTACT_MM
+
+
+def read_askew(body: solid.Solid) -> solid.Solid:
+    """The body turned and moved to odd measures, as an STL file says it."""
+    turn = trimesh.transformations.rotation_matrix(0.3, UP)
+    turn[:3, 3] = (100.3, 77.7, 0.0)
+    mesh = solid.to_mesh(solid.moved(body, turn))
+    mesh.vertices = mesh.vertices.astype(np.float32).astype(float)
+    return solid.from_mesh(mesh)

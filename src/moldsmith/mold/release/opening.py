@@ -22,6 +22,8 @@ CONTACT_MM = 0.01  # what two bodies may enter each other by on the way out
 _FIRST_STEPS_MM = (0.1, 0.3, 1.0, 2.0, 4.0, 7.0, 11.0, 16.0)
 _STEP_MM = 12.0
 _DIRECTIONS = 48
+_FILM_MM = 0.003
+_AXES = solid.rotation_to(np.array([0.48, 0.36, 0.8]))
 _FREE: tuple[float, Vector] = (0.0, (0.0, 0.0, 0.0))
 
 
@@ -129,7 +131,9 @@ def swept_mm(
         matrix = np.eye(4)
         matrix[:3, 3] = step * way
         shared = solid.intersection(solid.moved(mover, matrix), fixed)
-        depth, middle = _depth(shared)
+        if shared.is_empty():
+            continue
+        depth, middle = _depth(*_without_films(shared))
         if depth > deepest:
             x, y, z = (float(value) for value in middle - step * way)
             deepest, place = depth, (x, y, z)
@@ -159,14 +163,30 @@ def _reach(body: solid.Solid, way: Floats) -> tuple[float, float]:
     return float(along.min()), float(along.max())
 
 
-def _depth(shared: solid.Solid) -> tuple[float, Floats]:
+def _without_films(shared: solid.Solid) -> tuple[solid.Solid, float]:
+    """An intersection without the films where faces only slide on each other, and how much
+    thinner it is for that.
+
+    Bodies read from files rub by their rounding all along a wall; a hook that hangs on such a
+    film would drown in its area. What is left is in itself moved by `_FILM_MM` along three axes:
+    of these one at least crosses any film at 55 degrees or less.
+    """
+    thick = shared
+    for way in _AXES:
+        matrix = np.eye(4)
+        matrix[:3, 3] = _FILM_MM * way
+        thick = solid.intersection(thick, solid.moved(shared, matrix))
+        if thick.is_empty():
+            return shared, 0.0
+    return thick, _FILM_MM
+
+
+def _depth(shared: solid.Solid, thinner_mm: float) -> tuple[float, Floats]:
     """The greatest depth of an intersection's lumps, and its middle.
 
     Of each lump the lesser of its least width and four times its volume over its area:
     for a film that is twice its thickness, for a wedge its greatest.
     """
-    if shared.is_empty():
-        return 0.0, np.zeros(3)
     mesh = solid.to_mesh(shared)
     vertices, faces = np.asarray(mesh.vertices), np.asarray(mesh.faces)
     count, lump = components(faces)
@@ -181,7 +201,8 @@ def _depth(shared: solid.Solid) -> tuple[float, Floats]:
         _least_widths(vertices, faces, lump, count), 4 * volume / np.maximum(area, 1e-12)
     )
     deepest = int(np.argmax(depth))
-    return float(depth[deepest]), vertices[np.unique(faces[lump == deepest])].mean(axis=0)
+    middle = vertices[np.unique(faces[lump == deepest])].mean(axis=0)
+    return float(depth[deepest]) + thinner_mm, middle
 
 
 def _least_widths(vertices: Floats, faces: Ints, lump: Ints, count: int) -> Floats:
