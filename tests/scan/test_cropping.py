@@ -184,6 +184,14 @@ def test_a_crop_that_cuts_nothing_is_refused_for_a_closed_scan_and_told_for_an_o
     assert "nothing-cut" in codes
 
 
+def test_a_loose_piece_that_no_cut_meets_is_no_patch() -> None:
+    whole = trimesh.creation.icosphere(3, 50.0)
+    whole.apply_translation((0, 0, 200))
+    scan = Workpiece("belly", {"scan": trimesh.util.concatenate([ball(4).body("scan"), whole])})
+    with pytest.raises(BadParameter, match=r"the piece that the crop leaves, .* is closed"):
+        crop(scan, planes=[((0, 0, 90), (0, 0, 1))])
+
+
 @pytest.mark.parametrize(
     ("wrong", "problem"),
     [

@@ -161,6 +161,28 @@ def test_loose_triangles_of_a_soup_are_welded() -> None:
     assert len(healed.body("scan").vertices) == len(mesh.vertices)
 
 
+def test_triangles_that_do_not_meet_are_brought_together() -> None:
+    """Noise on each triangle's own corners, half of them turned over."""
+    ball = sphere()
+    rng = np.random.default_rng(0)
+    corners = ball.triangles.reshape(-1, 3) + rng.normal(0, 0.3, (3 * len(ball.faces), 3))
+    faces = np.arange(len(corners)).reshape(-1, 3)
+    faces = np.where(rng.random((len(faces), 1)) < 0.5, faces[:, ::-1], faces)
+    healed = heal(piece(trimesh.Trimesh(corners, faces, process=False)), resurface="never")
+    mesh = healed.body("scan")
+    assert mesh.is_watertight
+    assert mesh.volume == pytest.approx(ball.volume, rel=0.01)
+    assert "torn-scan" in [finding.code for finding in healed.findings]
+
+
+def test_crumbs_are_no_scan() -> None:
+    rng = np.random.default_rng(0)
+    corners = (rng.uniform(-R, R, (2000, 1, 3)) + rng.normal(0, 3, (2000, 3, 3))).reshape(-1, 3)
+    loose = trimesh.Trimesh(corners, np.arange(6000).reshape(-1, 3), process=False)
+    with pytest.raises(BadScan, match=r"loose pieces, the largest .* its triangles do not meet"):
+        heal(piece(loose))
+
+
 def test_fins_are_cut_off() -> None:
     mesh = sphere()
     tips = mesh.vertices[mesh.faces[:30, 0]] * 1.15

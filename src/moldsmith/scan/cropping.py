@@ -127,6 +127,7 @@ def crop(
         )
     vertices, faces, on_cut, dropped = _pieces(vertices, faces, on_cut, keep, along)
     vertices, faces, on_cut, filled = _without_pinholes(vertices, faces, on_cut)
+    _refuse_uncut(vertices, faces)
     vertices = fair_borders(vertices, faces, round_mm)
     vertices, _ = topology.pulled_apart(vertices, faces, APART_MM)
     patch = trimesh.Trimesh(vertices, faces, process=False)
@@ -221,6 +222,17 @@ def _refuse_far_cut(vertices: Floats, faces: Ints, wanted: Field) -> None:
             f"the crop removes nothing of a closed scan: it spans {span} mm, all of it inside; "
             "a pad needs a trim line",
             "Move the cut so that it meets the scan",
+        )
+
+
+def _refuse_uncut(vertices: Floats, faces: Ints) -> None:
+    """`BadParameter` where the piece that is kept closes round itself."""
+    if len(topology.border_edges(faces)) == 0:
+        x, y, z = _place(vertices)
+        raise BadParameter(
+            f"the piece that the crop leaves, about x {x:g}, y {y:g}, z {z:g}, is closed: no cut "
+            "meets it, and a pad needs a trim line",
+            "Move the cut so that it meets the piece, or drop loose pieces (heal, fragment_share)",
         )
 
 

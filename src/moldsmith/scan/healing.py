@@ -18,6 +18,7 @@ from ..stage import stage
 from ..workpiece import Finding, Vector, Workpiece
 from .fragments import sort_out
 from .resurfacing import Resurface, faults, resurfaced, without_layers
+from .torn import mended
 
 __all__ = ["heal"]
 
@@ -27,6 +28,8 @@ Ints = NDArray[np.int64]
 APART_MM = 0.02  # between vertices that were one: well above the step of an STL's float32
 SPIKE_DEG = 90.0  # angles round a vertex: flat is 360, a cone this sharp is no body
 ANGLES_AT_ONCE = 500_000  # faces; bounds the memory
+CRUMBS = 100  # loose pieces from which on ...
+CRUMB_SHARE = 0.02  # ... a largest one of less than this share of the area is no body
 SURE_ROUNDNESS = 0.002  # enclosed volume that tells the outside from the inside
 
 
@@ -52,8 +55,9 @@ def heal(
 ) -> Workpiece:
     """Make the raw scan one clean, outward-facing surface.
 
-    Vertices within `weld_mm` become one; degenerate and doubled triangles,
-    spikes, loose fragments and a floor patch go; edges of more than two
+    Vertices within `weld_mm` become one, and farther apart where most triangles do not
+    meet; degenerate and doubled triangles, spikes, loose fragments and a floor patch go;
+    edges of more than two
     triangles and vertices of more than one fan are taken apart; all triangles
     face outward; a second layer over the first goes; holes are filled smoothly,
     large openings stay. A scan beyond such repair is given a new surface.
@@ -75,14 +79,14 @@ def heal(
     -------
     Workpiece whose 'scan' is manifold and oriented, closed but for its openings
 
-    Findings: new surface with its deviation, layers dropped, pieces kept, holes
-    filled that were more than half of max_hole_mm across, openings kept, floor
-    dropped, outside unsure.
+    Findings: triangles joined that did not meet, new surface with its deviation, layers
+    dropped, pieces kept, holes filled that were more than half of max_hole_mm across,
+    openings kept, floor dropped, outside unsure.
 
     Raises
     ------
     BadParameter : a value is out of range
-    BadScan : nothing is left
+    BadScan : nothing is left, or only crumbs
     """
     _check("max_hole_mm", max_hole_mm, 0.0, 1000.0)
     _check("fragment_share", fragment_share, 0.0, 1.0)
@@ -97,10 +101,12 @@ def heal(
     counts = {"triangles": len(mesh.faces)}
     surface = _Surface(np.array(mesh.vertices), np.array(mesh.faces), counts)
     _weld(surface, weld_mm)
+    findings = _mend(surface)
     _drop_spikes(surface)
     crowded, edges = _crowded_edges(surface.faces)
     _make_manifold(surface)
-    findings = _drop_layers(surface)
+    _refuse_crumbled(surface)
+    findings += _drop_layers(surface)
     findings += _resurface(surface, resurface, resolution_mm, crowded / edges)
     label, more = _drop_loose(surface, fragment_share, np.asarray(piece.frame.up))
     findings += more + _face_outward(surface, label)
@@ -123,19 +129,55 @@ def _check(parameter: str, value: float, low: float, high: float) -> None:
 def _weld(surface: _Surface, weld_mm: float) -> None:
     count = _used(surface.faces, len(surface.vertices)).sum()
     faces = topology.weld_near(surface.vertices, surface.faces, weld_mm)
-    degenerate = topology.degenerate(faces)
-    faces = faces[~degenerate]
-    repeated = topology.repeated(faces)
-    faces = faces[~repeated]
+    faces = _without_useless(surface, faces)
     if len(faces) == 0:
         raise BadScan(
             f"no triangle is larger than weld_mm = {weld_mm:g}", "Check the unit of the scan"
         )
     left = _used(faces, len(surface.vertices)).sum()
     surface.counts["vertices_welded"] = int(count - left)
-    surface.counts["degenerate_dropped"] = int(degenerate.sum())
-    surface.counts["repeated_dropped"] = int(repeated.sum())
     surface.vertices, surface.faces = topology.compact(surface.vertices, faces)
+
+
+def _without_useless(surface: _Surface, faces: Ints) -> Ints:
+    """The faces without those of no area and those there twice."""
+    degenerate = topology.degenerate(faces)
+    faces = faces[~degenerate]
+    repeated = topology.repeated(faces)
+    _add(surface, "degenerate_dropped", int(degenerate.sum()))
+    _add(surface, "repeated_dropped", int(repeated.sum()))
+    return faces[~repeated]
+
+
+def _mend(surface: _Surface) -> list[Finding]:
+    """Triangles that do not meet are brought together."""
+    found = mended(surface.vertices, surface.faces)
+    surface.counts["torn_joined_mm"] = 0.0 if found is None else round(found[2], 4)
+    if found is None:
+        return []
+    vertices, faces, reach = found
+    surface.vertices, surface.faces = topology.compact(vertices, _without_useless(surface, faces))
+    message = (
+        "most triangles had corners of their own that did not meet: what lay within "
+        f"{reach:.2g} mm of one another was made one, in the middle. "
+        "Export the scan with shared vertices if it has finer detail than that"
+    )
+    return [Finding("torn-scan", "warning", message, "scan", _place(surface.vertices))]
+
+
+def _refuse_crumbled(surface: _Surface) -> None:
+    """`BadScan` where the scan is crumbs, none of which could be the body."""
+    number, label = topology.components(surface.faces)
+    corners = surface.vertices[surface.faces]
+    cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    size = np.bincount(label, np.linalg.norm(cross, axis=1), minlength=number)
+    share = float(size.max() / max(float(size.sum()), 1e-30))
+    if number >= CRUMBS and share < CRUMB_SHARE:
+        raise BadScan(
+            f"the scan is {number} loose pieces, the largest {100 * share:.2g} % of its area: "
+            "its triangles do not meet",
+            "Export it as one surface with shared vertices, or raise weld_mm",
+        )
 
 
 def _used(faces: Ints, count: int) -> NDArray[np.bool_]:

@@ -38,6 +38,7 @@ WITHIN = 0.9  # mean winding number beyond which a face lies inside the scan
 PROBES = 2000  # places at which the overlap is looked for
 FIRST_PROBES = 500  # where none of these is inside, OVERLAP_SHARE is out of the question
 LAYER_MM = 6.0  # a second pass of the scanner lies this near the first; from memory
+LAYER_LEAST = 0.01  # of the scan's area: what is less goes as a fragment
 LAYER_PROBES = 20_000  # places of a piece at which a layer is looked for
 LAYER_SHARE = 0.7  # of a piece's area that must lie so near for it to be a layer
 ACCURACY = 1.5  # of the winding tree: the sign is all that is asked
@@ -133,7 +134,7 @@ def without_layers(vertices: Floats, faces: Ints) -> tuple[Ints, int]:
     area = np.linalg.norm(_crosses(vertices, faces), axis=1)
     size = np.bincount(label, area, minlength=number)
     large = np.argsort(-size, kind="stable")
-    large = large[size[large] > 0.01 * size.max()]
+    large = large[size[large] > LAYER_LEAST * size.sum()]  # a hundred at most
     kept, dropped = [int(large[0])], []
     for part in large[1:].tolist():
         own = np.flatnonzero(label == part)
