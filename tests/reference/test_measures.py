@@ -75,6 +75,25 @@ def test_girth_bridges_the_hollow_of_an_hourglass_section() -> None:
     assert girth(both, height_mm=77).value_mm == pytest.approx(388.49556, rel=1e-4)
 
 
+@pytest.mark.parametrize("sunk_mm", [-2.0, 0.0, 5.0, 10.0])
+@pytest.mark.parametrize("arms", [(-1,), (-1, 1)])
+def test_no_tape_goes_round_an_arm_that_grew_onto_the_trunk(
+    sunk_mm: float, arms: tuple[int, ...]
+) -> None:
+    """As where a scan has no gap in the armpit; joined over 24 to 55 mm."""
+    trunk = trimesh.creation.cylinder(1, 200, sections=256)
+    trunk.apply_scale((150, 100, 1))
+    parts = [trunk]
+    for side in arms:
+        arm = trimesh.creation.cylinder(45, 200, sections=128)
+        arm.apply_translation((side * (150 + 45 - sunk_mm), 0, 0))
+        web = trimesh.creation.box((20, 28, 200))
+        web.apply_translation((side * (150 - sunk_mm / 2), 0, 0))
+        parts += [arm, web]
+    tape = girth(parts[0].union(parts[1:]), height_mm=77).value_mm
+    assert tape == pytest.approx(793.27, rel=0.01)
+
+
 def test_girth_of_a_cone_follows_its_height_and_its_tilted_tape_is_an_ellipse() -> None:
     cone = tube(100, 40)
     assert girth(cone, height_mm=100).value_mm == pytest.approx(2 * np.pi * 80, rel=1e-4)

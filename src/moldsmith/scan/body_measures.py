@@ -45,7 +45,9 @@ CROTCH: Band = (0.38, 0.56)
 HIP_ABOVE_CROTCH = 0.09
 WAIST: Band = (0.575, 0.68)
 ARMPIT_BELOW = 0.84
-ARMS_JOIN = (0.02, 0.04)  # the trunk grows this much wider within that much height
+ARMS_JOIN = (0.02, 0.04)  # the trunk grows within this much height by that much width
+CLEAR_OF_ARMS = 0.03  # below there: the skin of the armpits spans some height
+SMOOTHED = 0.012  # of stature, either way: noise moves no level, a prominence is wider
 NECK: Band = (0.80, 0.90)
 NECK_REACH = 0.02  # from the least level girth to where tilted ones are tried
 NECK_TILTS_DEG = (6.0, 12.0, 18.0, 24.0, 30.0)
@@ -176,7 +178,8 @@ def _trunk_measures(stance: Stance) -> list[Measure]:
     stature = stance.height
     crotch = trunk[0]
     hips = [one for one in trunk if one.height < crotch.height + HIP_ABOVE_CROTCH * stature]
-    hip = min(hips, key=lambda one: one.outline.flat.bounds[1])
+    backs = np.array([one.outline.flat.bounds[1] for one in hips])
+    hip = hips[int(np.argmin(_smoothed(hips, backs)))]
     waist = _by_girth(_within(trunk, WAIST, stature), np.argmin, "the waist")
     chests = [one for one in trunk if one.height > waist.height + 0.02 * stature]
     chest = _by_girth(chests, np.argmax, "the chest below the armpits")
@@ -213,14 +216,14 @@ def _trunk_levels(stance: Stance) -> list[_Level]:
     if first == 0:
         raise _NotFoundError(f"the legs do not part above {CROTCH[0]:g} of stature")
     found = [_lowest(stance, slab, *shares[first - 1 : first + 1] * stature)]
-    back = round(ARMS_JOIN[0] / STEP)
+    back, clear = round(ARMS_JOIN[0] / STEP), round(CLEAR_OF_ARMS / STEP)
     for level in levels[first:]:
         if level is None:
             break
         wide = _breadth(level)
         before = _breadth(found[-back]) if len(found) >= back else wide
         if level.height > WAIST[1] * stature and wide - before > ARMS_JOIN[1] * stature:
-            return found[:-back]
+            return found[:-clear]
         found.append(level)
     raise _NotFoundError("no armpit was found: nowhere do the arms join the trunk")
 
@@ -360,7 +363,22 @@ def _spanned(stance: Stance, level: _Level, name: str) -> Measure:
 def _by_girth(levels: list[_Level], which: Callable[[Floats], np.intp], what: str) -> _Level:
     if not levels:
         raise _NotFoundError(f"{what} was not found")
-    return levels[int(which(np.array([one.outline.girth_mm for one in levels])))]
+    girths = np.array([one.outline.girth_mm for one in levels])
+    return levels[int(which(_smoothed(levels, girths)))]
+
+
+def _smoothed(levels: list[_Level], values: Floats) -> Floats:
+    """Values by height on the parabola through those about each, where a max or min is."""
+    heights = np.array([one.height for one in levels])
+    step = float(np.median(np.diff(heights))) if len(heights) > 1 else 1.0
+    reach = SMOOTHED / STEP * step
+    result = np.array(values)
+    for row, height in enumerate(heights):
+        near = np.abs(heights - height) < reach + step / 2
+        if near.sum() > 3:
+            fitted = np.polynomial.Polynomial.fit(heights[near], values[near], 2)
+            result[row] = fitted(height)
+    return result
 
 
 def _within(levels: list[_Level], band: Band, stature: float) -> list[_Level]:

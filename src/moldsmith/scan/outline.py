@@ -18,6 +18,8 @@ __all__ = ["Outline", "outlines"]
 Floats = NDArray[np.float64]
 
 WEB_MM = 12.0  # half the width of skin, or of a healed gap, that joins arm and trunk
+ARM_WEBS_MM = (18.0, 24.0, 30.0, 36.0)  # the same of an arm that grew onto the trunk in the scan
+ARM_SHARE = 0.35  # of the trunk's area: a section of what is less beside it is an arm
 CORE_MM2 = 200.0  # left of a limb with a web's width taken off all round: of a wrist 400
 SPECK_MM2 = 30.0  # a scrap of scan; a small finger has more
 
@@ -63,7 +65,8 @@ def outlines(mesh: trimesh.Trimesh, origin: ArrayLike, normal: ArrayLike) -> lis
 
     Where arm and trunk touch, or two thighs, the section has a waist of less
     than 24 mm between them: it is cut there (opening by a disc: Serra, Image
-    Analysis and Mathematical Morphology, 1982). Lines that end at a border of
+    Analysis and Mathematical Morphology, 1982). An arm is cut off a trunk also where
+    scan or healing let it grow on, by as much as 72 mm. Lines that end at a border of
     the mesh are closed straight.
 
     Raises
@@ -79,7 +82,8 @@ def outlines(mesh: trimesh.Trimesh, origin: ArrayLike, normal: ArrayLike) -> lis
         if len(flat) < 4 or float(np.ptp(flat, axis=0).max()) < np.sqrt(SPECK_MM2):
             continue
         found += _simple(shapely.Polygon(flat))
-    parts = [part for whole in _outermost(found) for part in _taken_apart(whole)]
+    pieces = [piece for whole in _outermost(found) for piece in _taken_apart(whole)]
+    parts = [part for piece in pieces for part in _without_arms(piece)]
     parts.sort(key=lambda part: -part.area)
     return [Outline(part, start, axes) for part in parts]
 
@@ -114,13 +118,38 @@ def _outermost(polygons: list[shapely.Polygon]) -> list[shapely.Polygon]:
 
 def _taken_apart(whole: shapely.Polygon) -> list[shapely.Polygon]:
     """The parts that hang together by less than two webs' width; most often the one."""
-    # A coarse outline is enough to see whether it parts, and much faster.
-    core = whole.simplify(1.0).buffer(-WEB_MM, quad_segs=4)
-    cores = [part for part in shapely.get_parts(core) if part.area > CORE_MM2]
+    cores = _cores(whole, WEB_MM)
     if len(cores) < 2:
         return [whole]
-    parts = []
-    for part in cores:
-        grown = part.buffer(WEB_MM + 1.5, quad_segs=8).intersection(whole)
-        parts += _simple(max(shapely.get_parts(grown), key=lambda one: one.area))
-    return parts
+    return [part for core in cores for part in _simple(_grown(core, WEB_MM, whole))]
+
+
+def _without_arms(whole: shapely.Polygon) -> list[shapely.Polygon]:
+    """The trunk, and the arms that grew onto it; most often the one."""
+    trunk, arms = whole, []
+    for web in ARM_WEBS_MM:
+        cores = sorted(_cores(trunk, web), key=lambda one: -one.area)
+        first, *others = [_grown(core, web, trunk) for core in cores] or [trunk]
+        small = [one for one in others if one.area < ARM_SHARE * first.area]
+        if small:
+            # Between the two notches each bulges into the other; the crease belongs to neither.
+            grown = shapely.union_all(small)
+            rest = trunk.difference(grown.buffer(web))
+            (trunk,) = _simple(_largest(rest.union(first.difference(grown))))
+            arms += [part for one in small for part in _simple(one)]
+    return [trunk, *arms]
+
+
+def _cores(whole: shapely.Polygon, web_mm: float) -> list[shapely.Polygon]:
+    """What is left of the parts with a web's half width taken off all round."""
+    # A coarse outline is enough to see whether it parts, and much faster.
+    core = whole.simplify(1.0).buffer(-web_mm, quad_segs=4)
+    return [part for part in shapely.get_parts(core) if part.area > CORE_MM2]
+
+
+def _grown(core: shapely.Polygon, web_mm: float, whole: shapely.Polygon) -> shapely.Polygon:
+    return _largest(core.buffer(web_mm + 1.5, quad_segs=8).intersection(whole))
+
+
+def _largest(parts: shapely.Geometry) -> shapely.Polygon:
+    return max(shapely.get_parts(parts), key=lambda one: one.area)
