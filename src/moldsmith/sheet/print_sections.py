@@ -138,7 +138,7 @@ def _pose(pose: Sequence[Sequence[float]]) -> str:
 
 
 def _calibrated(calibration: Mapping[str, Any]) -> str:
-    said = str(calibration.get("said") or "")
+    said = str(calibration.get("said") or "").replace(" x ", " \u00d7 ")
     return said[:1].upper() + said[1:] + "."
 
 
@@ -173,6 +173,8 @@ def _spools(laid: Mapping[str, Any], estimate: Mapping[str, Any]) -> list[Block]
     for row in rows:
         spool, change = row.get("spool"), row.get("change_at_mm")
         enough = "yes" if row.get("suffices") else f"no: change at {decimal(float(change or 0))} mm"
+        if spool is None:
+            enough = f"no: {grams(float(row['needed_g']))} g are missing"
         lines.append(
             (
                 "none left" if spool is None else str(spool),
@@ -261,7 +263,7 @@ def _hardware(told: Mapping[str, Any], split: Mapping[str, Any]) -> list[Block]:
             (
                 str(row.get("count", 1)),
                 str(row.get("what", "")),
-                str(row.get("size", "")),
+                str(row.get("size", "")).replace(" x ", " \u00d7 "),
                 str(row.get("standard", "")),
             )
             for row in rows

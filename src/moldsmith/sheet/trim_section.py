@@ -64,11 +64,12 @@ def _opening(piece: Workpiece, block: Mapping[str, Any]) -> list[Check]:
     checks = [Check(f"Wait {wait}", "Longer in a cold room: open only what is firm to the nail.")]
     # Last to leave, the core has nothing on it but the casting: it is that which is drawn off.
     bare = told.pop() if sleeve and told and told[-1]["body"] == "core" else {}
-    bar = "With a flat bar in the slots, a little on each side." if _slotted(piece) else ""
+    bar = _pried(piece)
     for place, row in enumerate(told):
         _, _, z = (float(value) for value in row["direction"])
         way = "up" if z > 0.9 else "down" if z < -0.9 else "sideways, away from the mold's middle"
-        notes = [bar if place == 0 or sleeve else ""]
+        notes = ["Undo what holds it shut." if place == 0 else ""]
+        notes.append(bar if place == 0 or sleeve else "")
         travel = float(row["travel_mm"])
         notes.append(f"It is clear after {decimal(travel, 0)} mm." if travel >= 1 else "")
         if float(row.get("casting_mm") or 0) > 0.05:
@@ -76,7 +77,8 @@ def _opening(piece: Workpiece, block: Mapping[str, Any]) -> list[Check]:
         checks.append(Check(f"Draw {_called(row['body'])} {way}", _joined(notes)))
     if not told and not sleeve:
         cover = "lid" if block.get("style") == "lidded" else "core"
-        checks.append(Check(f"Lift the {cover} straight off", bar))
+        note = _joined(["Undo what holds it shut.", bar])
+        checks.append(Check(f"Lift the {cover} straight off", note))
     if sleeve:
         rows = [*told, *([bare] if bare else [])]
         stretch = max((float(row.get("casting_stretch_percent") or 0) for row in rows), default=0.0)
@@ -91,8 +93,14 @@ def _opening(piece: Workpiece, block: Mapping[str, Any]) -> list[Check]:
     return checks
 
 
-def _slotted(piece: Workpiece) -> bool:
-    return bool(figures(piece, "fasten").get("pry_slots"))
+def _pried(piece: Workpiece) -> str:
+    """What starts a body off its place, as far as the mold has it."""
+    fitted = figures(piece, "fasten")
+    if fitted.get("jack_screws"):
+        return "Turn the jack-screws in by turns, evenly."
+    if fitted.get("pry_slots"):
+        return "With a flat bar in the slots, a little on each side."
+    return ""
 
 
 def _joined(notes: Sequence[str]) -> str:

@@ -116,7 +116,7 @@ def _scale(item: ColourMap) -> dict[str, Any]:
         "title": item.title,
         "unit": item.unit,
         "low": item.low,
-        "high": round(item.high, 3),
+        "high": float(f"{item.high:.3g}"),
         "colours": _coded(colours),
     }
 
