@@ -139,6 +139,10 @@ def test_stage_parameters_are_job_keys_without_a_further_line() -> None:
         (('"left calf"', '"a/b"'), 'piece[2].name = "a/b": must be letters'),
         (('"left calf"', '".."'), 'piece[2].name = "..": must be letters'),
         (('"left calf"', "7"), "piece[2].name = 7: must be a text"),
+        (('"left calf"', f'"{"x" * 61}"'), "must be at most 60 letters long"),
+        (('"left calf"', '"nul"'), 'piece[2].name = "nul": must be another name'),
+        (('"left calf"', '"Index.html"'), 'piece[2].name = "Index.html": must be another name'),
+        (('"calf.stl"', r'"a\u0000b.stl"'), 'piece[2].scan = "a\\u0000b.stl": must be a text'),
         (('"left calf"', '"Belly"'), 'piece[2].name = "Belly": piece[1] has it'),
         (("[piece.shell]\nside", "shell = 3\n[piece.block]\nside"), "piece[1].shell = 3: must be"),
     ],
@@ -230,6 +234,17 @@ def test_values_that_do_not_fit_are_refused_with_what_would(
         conform(value, hint, "key")
 
 
+def test_job_saved_with_a_byte_order_mark_is_read(job: Path) -> None:
+    job.write_bytes(b"\xef\xbb\xbf" + GOOD.encode())
+    assert [piece.name for piece in read_job(job).pieces] == ["belly", "left calf"]
+
+
+def test_names_are_the_same_however_their_letters_are_put_together(job: Path) -> None:
+    job.write_text(GOOD.replace("left calf", "ba\u0308uchlein"), encoding="utf-8")
+    assert read_job(job).pieces[1].name == "bäuchlein"
+    assert read_job(job).only("ba\u0308uchlein").pieces[0].number == 2
+
+
 def test_demo_job_of_the_project_names_known_stages() -> None:
     assert data_path("demo/troll.toml").is_file()
 
@@ -253,6 +268,7 @@ def test_job_names_filament_and_material_for_all_its_stages(tmp_path: Path, job:
         ('[material]\nlike = "jelly"', "material: like = 'jelly': no such class"),
         ('[material]\nlike = "foam-80"\nsheet = "a.toml"', "material.sheet: stands alone"),
         ('[material]\nsheet = "none.toml"', "none.toml: cannot be read"),
+        ("[material]\nsheet = 3", "material.sheet = 3: must be the path of a data sheet"),
         ('[filament]\nlike = "straw"', "filament: no filament class is named 'straw'"),
         ("[filament]\nleft_g = -1", "filament.left_g = -1: must be an array"),
         ("[filament]\ndiameter_mm = 9", "filament PLA: diameter_mm = 9"),

@@ -124,7 +124,7 @@ def _begun(
 ) -> AbstractContextManager[ProcessPoolExecutor | None]:
     """Worker processes, no more than the job has pieces; none where one piece is made at a time."""
     try:
-        listed = tomllib.loads(path.read_text(encoding="utf-8"))["piece"]
+        listed = tomllib.loads(path.read_text(encoding="utf-8-sig"))["piece"]
         count = 1 if piece is not None else len(listed)
     except (OSError, ValueError, KeyError, TypeError):  # reading the job says what is wrong
         count = 0

@@ -12,6 +12,7 @@ from .problems import Problems, conformed, is_table
 from .supplies.filament import Filament, filament
 from .supplies.materials import Material, material, material_from
 from .supplies.printer import Printer
+from .values import Misfit
 
 __all__ = ["Supplies", "material_of", "supplies_of"]
 
@@ -70,9 +71,15 @@ def _filament(table: Any, folder: Path, problems: Problems) -> Filament:
 
 
 def _alone(table: Mapping[str, Any], key: str, problems: Problems) -> bool:
+    """Whether the table has a sheet, which is a path, and nothing else."""
+    sheet = table["sheet"]
     if len(table) > 1:
         problems.add(f"{key}.sheet", ": stands alone; write the other values into the sheet")
-    return len(table) == 1
+    elif not isinstance(sheet, str) or not sheet.endswith(".toml") or "\0" in sheet:
+        problems.misfit(Misfit(f"{key}.sheet", sheet, "the path of a data sheet, a .toml file"))
+    else:
+        return True
+    return False
 
 
 def _changed(value: T, table: Any, key: str, problems: Problems) -> T:

@@ -31,6 +31,7 @@ from __future__ import annotations
 
 import re
 import tomllib
+import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -46,6 +47,11 @@ __all__ = ["Job", "PieceOrder", "read_job"]
 
 _TABLES = ("printer", "filament", "material", "defaults", "piece")
 _NAME = re.compile(r"\w([\w .-]*\w)?")
+_LONGEST = 60  # letters, of up to four bytes: file systems take 255
+# Files beside the pieces' folders, and devices under Windows, whatever ending they are given.
+_TAKEN = re.compile(
+    r"summary\.json|index\.html|(con|prn|aux|nul|(com|lpt)\d)(\..*)?", re.IGNORECASE
+)
 
 
 @dataclass(frozen=True)
@@ -75,7 +81,8 @@ class Job:
 
     def only(self, name: str) -> Job:
         """The job for one of its pieces; `BadJob` if it has none of that name."""
-        chosen = tuple(piece for piece in self.pieces if piece.name == name)
+        wanted = unicodedata.normalize("NFC", name)
+        chosen = tuple(piece for piece in self.pieces if piece.name == wanted)
         if not chosen:
             names = [piece.name for piece in self.pieces]
             raise BadJob(
@@ -122,7 +129,7 @@ def read_job(path: str | Path) -> Job:
 
 def _toml(path: Path) -> dict[str, Any]:
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
+        return tomllib.loads(path.read_text(encoding="utf-8-sig"))  # some editors put a mark first
     except OSError as error:
         raise BadJob(
             f"{path}: cannot be read ({error.strerror or error})", "Give the path of a job file"
@@ -172,13 +179,7 @@ def _piece(table: Mapping[str, Any], number: int, given: _Given) -> PieceOrder:
     for key in table:
         if key not in known:
             problems.unknown(where, key, known)
-    name = _text(table, "name", where, problems)
-    if name and not _NAME.fullmatch(name):
-        problems.add(
-            f"{where}name",
-            f" = {shown(name)}: must be letters, digits, '-', '_', '.' or spaces between them "
-            "(it names a folder)",
-        )
+    name = _name(table, where, problems)
     scan = given.folder / _text(table, "scan", where, problems)
     supplies = given.supplies
     if "material" in table:
@@ -196,6 +197,21 @@ def _piece(table: Mapping[str, Any], number: int, given: _Given) -> PieceOrder:
         elif is_table(table.get(stage, {}), f"{where}{stage}", problems):
             settings[stage] = _settings(stage, table.get(stage, {}), where, given)
     return PieceOrder(name, number, scan, settings, supplies, tuple(left_out))
+
+
+def _name(table: Mapping[str, Any], where: str, problems: Problems) -> str:
+    """The piece's name, which is that of its folder."""
+    name = unicodedata.normalize("NFC", _text(table, "name", where, problems))
+    allowed = ""
+    if name and not _NAME.fullmatch(name):
+        allowed = "letters, digits, '-', '_', '.' or spaces between them"
+    elif len(name) > _LONGEST:
+        allowed = f"at most {_LONGEST} letters long"
+    elif _TAKEN.fullmatch(name):
+        allowed = "another name, this one is taken"
+    if allowed:
+        problems.add(f"{where}name", f" = {shown(name)}: must be {allowed} (it names a folder)")
+    return name
 
 
 def _refuse_unsupplied(table: Mapping[str, Any], where: str, given: _Given) -> None:
@@ -242,7 +258,7 @@ def _text(table: Mapping[str, Any], key: str, where: str, problems: Problems) ->
     value = table.get(key)
     if value is None:
         problems.missing(f"{where}{key}", "a text")
-    elif not isinstance(value, str) or not value.strip():
+    elif not isinstance(value, str) or not value.strip() or "\0" in value:
         problems.misfit(Misfit(f"{where}{key}", value, "a text that is not empty"))
     else:
         return value

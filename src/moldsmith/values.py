@@ -144,7 +144,7 @@ def _plain(value: Any, hint: type, key: str) -> Any:
     number = isinstance(value, int | float) and not isinstance(value, bool)
     if hint is float and number and math.isfinite(value):
         return float(value)
-    if hint is Path and isinstance(value, str):
+    if hint is Path and isinstance(value, str) and "\0" not in value:
         return Path(value)
     if type(value) is hint and hint is not float:
         return value
