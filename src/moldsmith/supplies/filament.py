@@ -91,7 +91,7 @@ def filament(name: str | Path) -> Filament:
     if path.suffix != ".toml":
         path = _class_path(str(name))
     try:
-        table = tomllib.loads(path.read_text(encoding="utf-8"))
+        table = tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
         raise BadParameter(
             f"{path}: cannot be read as a filament ({error})", "Give a TOML file or a class"

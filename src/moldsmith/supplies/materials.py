@@ -184,7 +184,7 @@ def _classes() -> dict[str, dict[str, Any]]:
 
 def _toml(path: Path) -> dict[str, Any]:
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
+        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except OSError as error:
         raise BadParameter(
             f"{path}: cannot be read ({error.strerror or error})",
