@@ -97,7 +97,8 @@ def test_the_sheet_tells_the_figures_of_the_logs(piece: ms.Workpiece, page: str)
         assert f">{row['name']}</td>" in page
         assert f">{row['grams']:g}</td>" in page
     for row in piece.record("fasten")["figures"]["hardware"]:
-        assert f">{row['size'].replace(' x ', ' \u00d7 ')}</td>" in page
+        size = row["size"].replace(" x ", " \u00d7 ")
+        assert f">{size}</td>" in page
     for row in piece.record("lay_out")["figures"]["parts"]:
         assert f"parts/{row['body']}.stl" in page
     for vent, _ in enumerate(piece.record("fill")["figures"]["vents"], 1):

@@ -273,8 +273,8 @@ def _test_cup(material: Material, scale_g: float, cup_ml: float) -> dict[str, An
             "volume in ml. Dry it",
             f"Mix {poured}, stirred as the real pour and as warm, and pour it into the cup",
             "When it has cured, cut the foam off flush with the brim and weigh the cup",
-            "Free-rise density in kg/m³ = 1000 \u00d7 (full g - empty g) / volume in ml: give it to mix "
-            "as measured_free_rise_kg_m3",
+            "Free-rise density in kg/m³ = 1000 \u00d7 (full g - empty g) / volume in ml: give it "
+            "to mix as measured_free_rise_kg_m3",
         ],
         "grams_at_data_sheet": round(cup.cup_ml * material.free_rise_kg_m3 / 1000, 1),
     }
