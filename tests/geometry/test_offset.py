@@ -6,6 +6,8 @@ import numpy as np
 import pytest
 import trimesh
 
+from crossings import crossing_pairs
+from moldsmith.geometry.crossings import crossing_faces
 from moldsmith.geometry.distance import SurfaceIndex
 from moldsmith.geometry.offset import offset_sheet
 from moldsmith.geometry.topology import border_loops
@@ -34,6 +36,28 @@ def test_error_that_is_told_is_the_true_distance_from_the_level() -> None:
     true = brute_distance(sheet.vertices[some], wave.vertices, np.asarray(wave.faces)) - 6
     assert np.quantile(np.abs(true - sheet.error_mm[some]), 0.99) < 1e-6
     assert np.quantile(np.abs(true), 0.99) < 0.02
+
+
+@pytest.mark.parametrize("side", [1.0, -1.0])
+def test_sheet_over_a_scan_that_noise_folds_through_itself_is_whole_and_on_its_side(
+    side: float,
+) -> None:
+    """Its nearest place often looks the wrong way there."""
+    plane = heightfield(lambda x, y: 0 * x, (40, 30), 1)
+    crumpled = np.array(plane.vertices)
+    some = np.hypot(crumpled[:, 0], crumpled[:, 1]) < 6
+    crumpled[some] += np.random.default_rng(0).normal(size=(some.sum(), 3))
+    faces = np.asarray(plane.faces)
+    assert crossing_faces(crumpled, faces, np.ones(len(faces), dtype=bool)).sum() > 100
+    index = SurfaceIndex(crumpled, faces, 1.0)
+    sheet = offset_sheet(index, np.full(len(crumpled), 4.0), side=side, cell_mm=1.0)
+    assert len(border_loops(sheet.faces)) == 1
+    assert manifold_and_oriented(sheet.faces, closed=False)
+    assert len(crossing_pairs(sheet.vertices, sheet.faces)) == 0
+    assert (side * sheet.vertices[:, 2]).min() > 3.9
+    over = np.hypot(sheet.vertices[:, 0], sheet.vertices[:, 1]) < 12
+    true = brute_distance(sheet.vertices[over], crumpled, faces) - 4
+    assert np.quantile(np.abs(true), 0.95) < 0.02
 
 
 def test_sheet_over_a_closed_surface_is_closed_and_may_be_of_several_pieces() -> None:

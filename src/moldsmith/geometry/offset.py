@@ -36,6 +36,7 @@ _SETTLING = 2  # moves
 _WORTH = 4e-3  # spacings that a closest point should become nearer by
 _BESIDE = 0.1  # spacings between closest points that are as good as one
 _UNCROSSING = 14  # attempts
+_BENT = 0.7  # mean of the unit normals about a corner; about the edge of a folded sheet it is less
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,11 +65,11 @@ def offset_sheet(index: SurfaceIndex, distance_mm: Floats, *, side: float, cell_
     Over an open surface the sheet ends on the wall that stands on the border; over
     a closed one it is closed, and may be of several pieces or none.
     """
-    normals = index.smoothed_normals(2)
+    normals, form = index.smoothed_normals(2), index.smoothed_normals(6)
     rim = None
     if len(border_edges(index.faces)):
-        rim = Rim(index, index.smoothed_normals(6), cell_mm / 4, 2 * cell_mm)
-    field = SampledField(index, distance_mm, normals, side, rim, cell_mm)
+        rim = Rim(index, form, cell_mm / 4, 2 * cell_mm)
+    field = SampledField(index, distance_mm, normals, form, side, rim, cell_mm)
     band = narrow_band(
         field.of_cells,
         index.sample_points,
@@ -220,7 +221,7 @@ def _uncrossed(
     one, two = _face_normals(levelled, faces), _face_normals(marched, faces)
     sizes = np.einsum("ij,ij->i", one, one) * np.einsum("ij,ij->i", two, two)
     turned = np.einsum("ij,ij->i", one, two) <= 0.8 * np.sqrt(sizes)
-    doubtful = far[faces].any(axis=1) | turned
+    doubtful = far[faces].any(axis=1) | turned | _bent(one, faces, len(levelled))
     for attempt in range(_UNCROSSING):
         vertices = marched + share[:, None] * (levelled - marched)
         # As an STL file will store them: rounding too can make slivers cross.
@@ -235,6 +236,18 @@ def _uncrossed(
         share[back] = np.maximum(share[back] - 0.25, 0)
         doubtful = crossed | back[faces].any(axis=1)  # the others have been looked at
     return vertices, share < 1
+
+
+def _bent(normals: Floats, faces: Ints, count: int) -> NDArray[np.bool_]:
+    """Which faces (m,) have a corner, of `count`, about which the faces look different ways."""
+    normals = unit(normals)
+    mean = np.zeros(count)
+    for axis in range(3):
+        part = np.repeat(normals[:, axis], 3)
+        mean += np.bincount(faces.ravel(), part, minlength=count) ** 2
+    around = np.bincount(faces.ravel(), minlength=count)
+    bent = mean < (_BENT * around) ** 2
+    return np.asarray(bent[faces].any(axis=1))
 
 
 def _to_level(
@@ -267,7 +280,9 @@ def _on_level(
     """Points moved along the line from their closest point to the wanted distance."""
     away = points - found.point
     normal = side * index.normal_at(found)
-    wrong = np.einsum("ij,ij->i", away, normal) <= 0.05 * found.distance
+    # So near that a point may have been marched onto the wrong side.
+    near = found.distance < index.spacing_mm
+    wrong = near & (np.einsum("ij,ij->i", away, normal) <= 0.05 * found.distance)
     away[wrong] = normal[wrong]
     return found.point + unit(away) * index.interpolate(distance, found)[:, None]
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,11 +18,14 @@ from .isosurface import Band, Lattice
 from .rim import Rim
 from .threads import threads
 from .vectors import unit
+from .winding import WindingTree
 
 __all__ = ["SampledField"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+_WOUND = 0.1  # turns round what is behind: 0.25 and more, 0 and less in front, so at a border too
+_BESIDE_FOLD = 3  # rings of faces
 _NEAR = 2.5  # spacings from the surface, within which a sample's neighbour does not stand in for it
 _GRID = 2**20  # cells of the grid that slopes are gathered in, whatever the size
 _STEEP = 0.1
@@ -34,9 +38,13 @@ class SampledField:
     Parameters
     ----------
     distance (v,), normals (v, 3) : t and the surface's normals, at its vertices
+    form (v, 3) : normals of the surface's form, in which folds do not show
     side : +1 in front of the surface, −1 behind it
     rim : where the surface ends, if it does
     cell_mm : edge of the cells that will be marched
+
+    Noise can fold a scan through itself: there the nearest place may look the wrong way, and
+    how often the surface winds round a point tells the side instead.
     """
 
     def __init__(
@@ -44,6 +52,7 @@ class SampledField:
         index: SurfaceIndex,
         distance: Floats,
         normals: Floats,
+        form: Floats,
         side: float,
         rim: Rim | None,
         cell_mm: float,
@@ -52,6 +61,8 @@ class SampledField:
         weights = index.sample_weights
         self.normal = unit(side * np.einsum("ij,ijk->ik", weights, normals[corner]))
         self.wanted = np.einsum("ij,ij->i", weights, distance[corner])
+        self.side = side
+        self.folded = _folded(index, form)[index.sample_faces]
         self.rim = rim
         self.index = index
         self.distance = distance
@@ -125,9 +136,9 @@ class SampledField:
         some = np.flatnonzero(steep)
         found = self.index.closest(lattice.points[some], face[some])
         face[some] = found.face
-        along = np.einsum("ij,ij->i", step[some], self.normal[self.last[some]])
+        wanted_side = value[some] + self.wanted[self.last[some]] > 0
         exact = found.distance - self.index.interpolate(self.distance, found)
-        value[some] = np.where(along > 0, exact, value[some])
+        value[some] = np.where(wanted_side, exact, value[some])
         return value, face
 
     def _value(self, points: Floats, gap: Floats) -> tuple[Floats, Floats]:
@@ -136,8 +147,28 @@ class SampledField:
         # The true distance is at least the height over the tangent plane, and at
         # least what is left when the foot lies a sample's reach aside.
         reach = 0.6 * self.index.spacing_mm
-        height = np.sqrt(np.maximum(along**2, gap**2 - reach**2))
-        return np.copysign(height, along) - self.wanted[self.last], step
+        height = np.copysign(np.sqrt(np.maximum(along**2, gap**2 - reach**2)), along)
+        unsure = np.flatnonzero(self.folded[self.last])
+        if len(unsure):
+            behind = self._winding.number(points[unsure]) > _WOUND
+            height[unsure] = np.abs(height[unsure]) * np.where(behind, -self.side, self.side)
+        return height - self.wanted[self.last], step
+
+    @cached_property
+    def _winding(self) -> WindingTree:
+        return WindingTree(self.index.vertices, self.index.faces)
+
+
+def _folded(index: SurfaceIndex, form: Floats) -> NDArray[np.bool_]:
+    """Which faces (m,) lie in or beside a fold: where some are turned away from the form."""
+    corners = index.vertices[index.faces]
+    flat = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    folded = np.einsum("ij,ij->i", flat, form[index.faces].sum(axis=1)) < 0
+    for _ in range(_BESIDE_FOLD if folded.any() else 0):
+        within = np.zeros(len(form), dtype=bool)
+        within[index.faces[folded]] = True
+        folded = within[index.faces].any(axis=1)
+    return np.asarray(folded)
 
 
 def _slopes(index: SurfaceIndex, value: Floats) -> Floats:
