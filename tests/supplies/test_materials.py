@@ -83,6 +83,14 @@ def test_a_sheet_of_ones_own_is_read_and_is_plain_json(tmp_path: Path) -> None:
     assert again["parts"][0][0] == "A"
 
 
+def test_what_a_sheet_notes_is_kept_for_the_bench() -> None:
+    own = material_from({"like": "foam-80", "note": "Shake part B."})
+    assert own.note == "Shake part B."
+    assert "stop its cure" in material_from({"like": "addition-silicone"}).note
+    with pytest.raises(ms.BadParameter, match=r"note = 5: must be a text"):
+        material_from({"like": "foam-80", "note": 5})
+
+
 def test_a_sheet_takes_from_a_class_what_it_does_not_say() -> None:
     sheet = material_from({"like": "foam-80", "free_rise_kg_m3": 74, "name": "mine"})
     assert (sheet.name, sheet.free_rise_kg_m3) == ("mine", 74)

@@ -57,7 +57,7 @@ def cautions(
     if may("methanol") or may("ethanol"):
         told.append(_ALCOHOL)
     if printed or may("dust"):
-        told.append(_DUST)
+        told.append(_dust(foam))
     if hazards is not None and "dust" in hazards and material and material.kind == "gypsum":
         told.append(_GYPSUM)
     if printed:
@@ -121,13 +121,6 @@ _ALCOHOL = Caution(
     "Condensation-cure silicone gives off alcohol: moving air, no flames.",
     "safety data sheets of such components, from memory",
 )
-_DUST = Caution(
-    "Sanding dust",
-    "Sand wet where you can, with extraction and a particle mask; no food nearby. Dust without "
-    "a limit of its own: OSHA 15 mg/m³ in all, 5 mg/m³ of what reaches the lungs. Never sand or "
-    "hot-cut foam that is not fully cured.",
-    "OSHA, particulates not otherwise regulated, 29 CFR 1910.1000 Table Z-1",
-)
 _GYPSUM = Caution(
     "Setting plaster",
     "It heats as it sets: never round a hand or any part of a body, where it burns. Do not pour "
@@ -147,6 +140,17 @@ _SKIN = Caution(
     "is padding to look at: it protects nobody from a blow or a fall.",
     "ISO 10993-10:2021 and -23:2021 are how skin contact would be tested; no such test was made",
 )
+
+
+def _dust(foam: bool) -> Caution:
+    uncured = " Never sand or hot-cut foam that is not fully cured." if foam else ""
+    return Caution(
+        "Sanding dust",
+        "Sand wet where you can, with extraction and a particle mask; no food nearby. Dust "
+        "without a limit of its own: OSHA 15 mg/m³ in all, 5 mg/m³ of what reaches the lungs."
+        + uncured,
+        "OSHA, particulates not otherwise regulated, 29 CFR 1910.1000 Table Z-1",
+    )
 
 
 def _exotherm(material: Material | None) -> Caution:

@@ -112,7 +112,7 @@ def _means(figures: Mapping[str, Any], sideways: bool) -> list[dict[str, str]]:
         note = f"{where}, drawn up to {tension} in all of them together"
         found.append({"what": "bands or straps", "short": f"bands of {tension}", "note": note})
     if figures["weights_kg"] is not None:
-        heavy = f"{figures['weights_kg']:.0f} kg"
+        heavy = f"{max(figures['weights_kg'], 1):.0f} kg"
         found.append({"what": "weights", "short": heavy, "note": f"{heavy}, spread evenly"})
     return found
 

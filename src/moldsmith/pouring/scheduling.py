@@ -64,7 +64,7 @@ def timeline(
         "plate_changes_h": round(changes_h, 3),
         "hands_on_h": round(changes_h + sum(step["hand_h"] for step in steps), 3),
         "clock_starts": (
-            f"Stirring starts the clock: {material.pot_life_s:.0f} s later it must be in the mold"
+            f"Stirring starts the clock: {_said(material.pot_life_s)} later it must be in the mold"
         ),
         "clock_starts_h": round(clock, 3),
         "at_hand": _at_hand(piece, material, pours),
@@ -262,10 +262,15 @@ def _at_hand(piece: Workpiece, material: Material, pours: int) -> list[dict[str,
     return ready
 
 
+def _said(seconds: float) -> str:
+    """As a timer is set: in minutes from ten of them on."""
+    return f"{seconds / 60:.0f} min" if seconds >= 600 else f"{seconds:.0f} s"
+
+
 def _timer(material: Material) -> str:
-    told = [f"pot life {material.pot_life_s:.0f} s"]
+    told = [f"pot life {_said(material.pot_life_s)}"]
     told += [
-        f"{name} {value:.0f} s"
+        f"{name} {_said(value)}"
         for name, value in (("cream", material.cream_s), ("rise", material.rise_s))
         if value is not None
     ]

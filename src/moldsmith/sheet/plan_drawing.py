@@ -19,6 +19,7 @@ Floats = NDArray[np.float64]
 _ROOM_MM = 9.0  # round the outline, for what stands beside it
 _LONGEST_MM = (186.0, 91.0)  # of a plan on a page, beside vents and fill curve
 _LETTER_MM = 4.6
+_UNDER_MM = 20.0  # a place so near to a sprue is under it
 _WORDS_MM = 42.0  # of the words to the arrow
 
 
@@ -186,7 +187,7 @@ def low_points(piece: Workpiece) -> list[Sequence[float]]:
         for place in places[:4]
         if all(
             np.hypot(place[0] - float(row["x"]), place[1] - float(row["y"]))
-            > float(row["funnel_mm"]) / 2
+            > max(float(row["funnel_mm"]) / 2, _UNDER_MM)
             for row in sprues
         )
     ]

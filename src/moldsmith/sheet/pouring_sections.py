@@ -20,7 +20,7 @@ from .blocks import (
     Ticks,
 )
 from .charts import fill_chart, timeline_chart
-from .logs import figures, ran
+from .logs import figures, material_of, ran
 from .plan_drawing import drilled_by, low_points, mold_plan, numbered_vents, plan_bounds
 from .scene import Scene
 from .step_pictures import step_pictures, step_scale
@@ -140,6 +140,9 @@ def mixing(piece: Workpiece) -> Section | None:
     if vessel := told.get("vessel_ml"):
         items.append(Figure(grouped(float(vessel)), "ml", "stirring vessel, at least"))
     blocks: list[Block] = [Figures(tuple(items))]
+    cast = material_of(piece)
+    if cast is not None and cast.note:
+        blocks.append(Text(cast.note))
     title = "Weigh in" if pours == 1 else "Weigh in for each batch"
     for batch in range(1, min(pours, 6) + 1):
         heading = title if pours == 1 else f"Batch {batch} of {pours}"

@@ -52,6 +52,7 @@ class Sheet:
     kind : None where it is not told, or not rightly
     parts : name, share of the ratio, density in g/cm³, whether it is a powder
     assumed : the keys that it leaves out and that were filled in
+    note : what else whoever casts it must know
     """
 
     name: str = ""
@@ -62,6 +63,7 @@ class Sheet:
     values: dict[str, float] = field(default_factory=dict)
     told: dict[str, tuple[float, float, float, str]] = field(default_factory=dict)
     assumed: list[str] = field(default_factory=list)
+    note: str = ""
 
 
 def checked(table: Mapping[str, Any], where: str) -> Sheet:
@@ -130,6 +132,11 @@ def _words(table: Mapping[str, Any], sheet: Sheet, problems: list[str]) -> None:
         problems.append(
             f"hazards = {hazards}: must be an array of {', '.join(HAZARDS)}; [] if none"
         )
+    note = table.get("note", "")
+    if isinstance(note, str):
+        sheet.note = note.strip()
+    else:
+        problems.append(f"note = {note!r}: must be a text")
     parts = table.get("part")
     if not isinstance(parts, list) or not 1 <= len(parts) <= 6:
         problems.append("part: must be 1 to 6 [[part]] tables with name, ratio and density_g_cm3")

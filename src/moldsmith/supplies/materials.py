@@ -60,6 +60,7 @@ class Material:
     hazards : 'isocyanate', 'amine', 'dust', 'exotherm', 'fire', 'skin', 'methanol' or 'ethanol'
     told : range and source of each value
     assumed : which of them the data sheet lacks, so that a usual value was taken
+    note : what else whoever casts it must know
     """
 
     name: str
@@ -81,6 +82,7 @@ class Material:
     hazards: tuple[str, ...] = ()
     told: tuple[Told, ...] = ()
     assumed: tuple[str, ...] = ()
+    note: str = ""
 
     @property
     def mix_density_kg_m3(self) -> float:
@@ -164,6 +166,7 @@ def material_from(table: Mapping[str, Any], where: str = "material") -> Material
         hazards=sheet.hazards,
         told=told,
         assumed=tuple(sheet.assumed),
+        note=sheet.note,
         **values,
     )
 
