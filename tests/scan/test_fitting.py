@@ -480,3 +480,16 @@ thickness_mm = 8
 def test_values_of_another_type_are_refused(wrong: dict[str, Any], told: str) -> None:
     with pytest.raises(BadParameter, match=told):
         fit(cylinder(), **wrong)
+
+
+def test_a_girth_of_the_trunk_leaves_out_arms_that_grew_onto_it() -> None:
+    """Ellipse by Ramanujan's second formula (1914): 793.27 mm."""
+    trunk = trimesh.creation.cylinder(1, 600, sections=256)
+    trunk.apply_scale((150, 100, 1))
+    arms = [trimesh.creation.cylinder(45, 400, sections=96) for _ in range(2)]
+    for arm, side in zip(arms, (-190, 190), strict=True):
+        arm.apply_translation((side, 0, 0))
+    scan = trunk.union(arms)
+    fitted = fit(Workpiece("belly", {"scan": scan}), girths=[{"height_mm": 37, "girth_mm": 850}])
+    (target,) = fitted.record("fit")["figures"]["targets"]
+    assert target["before_mm"] == pytest.approx(793.27, rel=0.005)

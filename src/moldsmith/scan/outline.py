@@ -13,7 +13,7 @@ from ..errors import BadParameter
 from ..geometry.section import plane_section
 from ..geometry.vectors import unit
 
-__all__ = ["Outline", "outlines"]
+__all__ = ["Outline", "outlines", "parted"]
 
 Floats = NDArray[np.float64]
 
@@ -73,8 +73,17 @@ def outlines(mesh: trimesh.Trimesh, origin: ArrayLike, normal: ArrayLike) -> lis
     ------
     BadParameter : the normal has no length
     """
+    return parted(plane_section(mesh, origin, normal), origin, normal)
+
+
+def parted(lines: list[Floats], origin: ArrayLike, normal: ArrayLike) -> list[Outline]:
+    """As `outlines`, of the lines (k, 3) of a section.
+
+    Raises
+    ------
+    BadParameter : the normal has no length
+    """
     start = np.asarray(origin, dtype=float)
-    lines = plane_section(mesh, start, normal)
     axes = _axes(np.asarray(normal, dtype=float))
     found: list[shapely.Polygon] = []
     for line in lines:

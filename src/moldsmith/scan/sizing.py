@@ -356,14 +356,16 @@ def _refuse_strain(found: Fitted, max_strain: float, blend_mm: float) -> None:
     ]
     worst = int(np.argmax(tension))
     one = found.sizes[worst]
-    need = f"a strain of {found.strain:.2f}" if np.isfinite(found.strain) else "turning it inside"
+    need = f"would need a strain of {found.strain:.2f}"
+    if not np.isfinite(found.strain):
+        need = "would be turned inside out"
     if len(found.sizes) == 1:
         names = f"{_told(one)} and the sizes that stay"
     else:
         other = _adversary(found.sizes, worst, lambda s: _steepness(one, s, blend_mm))
         names = f"{_told(one)} and {_told(other)}"
     raise BadParameter(
-        f"{names} contradict each other: the scan would need {need} at height "
+        f"{names} contradict each other: the scan {need} at height "
         f"{found.place[2]:.0f} mm, more than max_strain = {max_strain:g}",
         "Correct one of the two, crop away parts far from the trunk, start from a scan nearer "
         "the wearer's form, or allow more strain",

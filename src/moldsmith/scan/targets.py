@@ -15,6 +15,7 @@ from ..errors import BadParameter
 from ..geometry.section import plane_section, tape_girth_mm
 from ..workpiece import Vector
 from .directions import unit_vector
+from .outline import parted
 
 __all__ = [
     "Girth",
@@ -200,7 +201,7 @@ def _refuse_end(scan: trimesh.Trimesh, point: Floats, normal: Floats, label: str
 def _outlines(
     scan: trimesh.Trimesh, point: Floats, normal: Floats | None, label: str
 ) -> list[Floats]:
-    """The closed outlines of a section; small gaps, as of holes in the scan, are bridged."""
+    """The closed outlines of a section, limbs apart from the trunk; small gaps are bridged."""
     assert normal is not None
     lines = plane_section(scan, point, normal)
     heights = scan.vertices @ normal
@@ -217,7 +218,7 @@ def _outlines(
             f"{label}: the scan is open there, no outline goes all round",
             "Fit before crop, close the scan (heal, max_hole_mm), or give lengths instead",
         )
-    return closed
+    return [one.points for one in parted(closed, point, normal)] or closed
 
 
 def _is_closed(line: Floats) -> bool:
