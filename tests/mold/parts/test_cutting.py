@@ -9,6 +9,7 @@ import moldsmith as ms
 from moldsmith.geometry import solid
 from moldsmith.mold.parts.cutting import place_cuts
 from moldsmith.mold.parts.keep_outs import KeepOut
+from moldsmith.mold.parts.keying import Joint, place_keys
 from moldsmith.mold.parts.pegging import place_pegs
 from moldsmith.printing.pose import bed_pose, fits_flat
 
@@ -67,6 +68,24 @@ def test_pegs_of_a_cut_lie_in_the_material_and_the_first_is_the_odd_one() -> Non
         reach = peg.radius_mm / np.cos(np.pi / peg.sides)
         assert reach + 1.2 < peg.base[1] < 120 - reach - 1.2
         assert reach + 1.2 < peg.base[2] < 60 - reach - 1.2
+
+
+@pytest.mark.parametrize("joint", ["pegs", "dovetail", "dowels", "bolted"])
+@pytest.mark.parametrize("away", [6.5, -4.5])
+def test_keys_of_a_cut_keep_off_thin_bores_across_their_way(joint: Joint, away: float) -> None:
+    solid_body = slab(300, 120, 60)
+    (cut,) = place_cuts(solid_body, ms.Printer(), [])
+    vents = [
+        solid.frustum((cut.at + away, y, -1), (0, 0, 62), 1.0, 1.0, 16) for y in (15, 35, 60, 90)
+    ]
+    keying = place_keys(solid.difference(solid_body, *vents), cut, [cut], 0.2, joint, -1)
+    assert keying.joint == joint
+    for key in (key for group in (*keying.groups, keying.bolts) for key in group):
+        below, above = key.taken(0.2)
+        for rooms, way in ((below, -1.0), (above, 1.0)):
+            for room in rooms:
+                own = solid.trim_by_plane(room, (way, 0, 0), way * cut.at)
+                assert min(solid.min_gap(own, vent, 5.0) for vent in vents) > 1.0
 
 
 def test_larger_sections_get_more_pegs() -> None:

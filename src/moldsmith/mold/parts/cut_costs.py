@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from ...geometry import solid
 from ...geometry.occupancy import Occupancy
 from ...geometry.placing import largest_disc
-from .cut_planes import Cut, Passed, key_region
+from .cut_planes import Cut, Passed
 from .keep_outs import CLEAR_MM, Span
 from .pegging import PEG_DEPTHS_MM
 
@@ -122,9 +122,11 @@ class Costs:
         before : the cut or end before it; wanted : the share of the whole between both
         """
         axis, at = cut.axis, cut.at
-        region = key_region(turned, cut.level, PEG_DEPTHS_MM)
-        room = min(largest_disc(region, 0.5)[1], 12.0) + 0.002 * region.area**0.5
         section = solid.section(turned, cut.level)
+        region: shapely.Geometry = section
+        for depth in PEG_DEPTHS_MM:  # near enough to choose by
+            region = region.intersection(solid.section(turned, cut.level + depth))
+        room = min(largest_disc(region, 0.5)[1], 12.0) + 0.002 * region.area**0.5
         thin = section.area - section.buffer(-_THIN_MM).buffer(_THIN_MM).area
         weights = self.weights
         overhang = self.bulk.overhang_mm2(at, self.upside_down) if axis == 2 else 0.0

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 from itertools import product
 
@@ -16,6 +15,7 @@ from ..keys import Key
 __all__ = ["TURNS", "Cut", "Passed", "fields", "key_region", "turning"]
 
 Floats = NDArray[np.float64]
+_OVER_MM = 1.0
 # Rows that turn an axis to z, keeping the other two in order.
 TURNS = tuple(np.roll(np.eye(3), -(axis + 1), axis=0) for axis in range(3))
 
@@ -59,12 +59,18 @@ def turning(axis: int, way: int = 1) -> Floats:
     return matrix
 
 
-def key_region(turned: solid.Solid, at: float, depths: Sequence[float]) -> shapely.Geometry:
-    """Plan region, in the cut's own plane, with material at all depths from it."""
-    region: shapely.Geometry = solid.section(turned, at + depths[0])
-    for depth in depths[1:]:
-        region = region.intersection(solid.section(turned, at + depth))
-    return region
+def key_region(turned: solid.Solid, at: float, start: float, end: float) -> shapely.Geometry:
+    """Plan region, in a cut's own plane, with material all the way between two depths from it.
+
+    What is not material there casts its shadow on the plane: so a bore across the way of a key
+    is found however thin.
+    """
+    low, high = np.reshape(turned.bounding_box(), (2, 3))
+    low[2], high[2] = at + start, at + end
+    low[:2] -= _OVER_MM
+    high[:2] += _OVER_MM
+    missing = solid.difference_or_empty(solid.box(low, high), turned)
+    return shapely.box(*low[:2], *high[:2]).difference(shapely.union_all(solid.silhouette(missing)))
 
 
 def fields(

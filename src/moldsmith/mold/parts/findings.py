@@ -34,7 +34,7 @@ def passing(name: str, cut: Cut) -> Finding:
         "cut-passes",
         "note" if min(item.gap_mm for item in cut.passed) >= WALL_MM else "warning",
         f"the cut of {name} at {'xyz'[cut.axis]} = {cut.at:.0f} mm runs {runs}: no place that the "
-        "printer leaves it is clear. Use a larger printer, or ask for fewer bolts and slots",
+        "printer leaves it is clear. Use a larger printer, or fewer flange_keys, bolts and slots",
         name,
     )
 

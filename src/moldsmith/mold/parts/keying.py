@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -103,8 +102,8 @@ class _Side:
     def unseen(self, region: shapely.Geometry) -> shapely.Geometry:
         return shapely.transform(region, self._unswap)
 
-    def room(self, depths: Sequence[float]) -> shapely.Geometry:
-        return self.seen(key_region(self.turned, self.cut.at, depths))
+    def room(self, start: float, end: float) -> shapely.Geometry:
+        return self.seen(key_region(self.turned, self.cut.at, start, end))
 
     def place(self, across: float) -> Place:
         """The key's place at the outer face."""
@@ -155,8 +154,7 @@ def _dovetails(
     body: solid.Solid, cut: Cut, others: list[Cut], clearance: float, opening: int
 ) -> list[list[Key]]:
     side = _Side(body, cut, opening)
-    depths = (-2.0, 0.0, DOVETAIL_DEEP_MM / 2, DOVETAIL_DEEP_MM + clearance + WALL_MM)
-    room = side.room(depths)
+    room = side.room(-2.0, DOVETAIL_DEEP_MM + clearance + WALL_MM)
     return [
         list(_tails_in(side, room.intersection(field), clearance))
         for field in _parted(side, others, PEG_LENGTH_MM + 3)
@@ -200,7 +198,7 @@ def _dowels(
     for diameter, length in DOWEL_LENGTHS_MM.items():
         point = roof_height_mm(diameter / 2 + clearance) if cut.axis == _Z else 0.0
         end = length / 2 + clearance + point + WALL_MM
-        rooms[diameter] = key_region(turned, cut.at, (-end, -end / 2, 0.0, end / 2, end))
+        rooms[diameter] = key_region(turned, cut.at, -end, end)
     return [
         list(
             _dowels_in(
@@ -252,8 +250,7 @@ def _seam_bolts(
     for size in (bolt(name) for name in _BOLT_SIZES):
         trial = SeamBolt(side.place(0.0), size, size.hole_mm["medium"])
         ends = -trial.low_reach_mm - WALL_MM, trial.high_reach_mm + WALL_MM
-        depths = np.linspace(*ends, int(np.ceil((ends[1] - ends[0]) / 8)) + 1)
-        room = side.room(tuple(depths.tolist()))
+        room = side.room(*ends)
         half = trial.width_mm(clearance) / 2 + _SIDE_MM
         deep = trial.deep_mm(clearance) + 2 * WALL_MM
         # Pockets of crossing cuts must not meet.

@@ -40,7 +40,8 @@ def place_pegs(
     of the other cuts, so that none is cut through, and of what is `taken` of the plane.
     """
     turned = solid.moved(body, turning(cut.axis, cut.way))
-    region = key_region(turned, cut.level, PEG_DEPTHS_MM)
+    deep = PEG_LENGTH_MM + clearance_mm + WALL_MM
+    region = key_region(turned, cut.level, PEG_DEPTHS_MM[0], deep)
     if taken is not None:
         region = region.difference(taken)
     section = solid.section(turned, cut.level)
