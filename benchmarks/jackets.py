@@ -33,6 +33,7 @@ HILLS = {
     "deep": ((240, 200), 120.0, 60.0),
 }
 OUTERS: tuple[Outer, ...] = ("rectangle", "jacket")
+SIDE_OUTERS: tuple[Outer, ...] = ("rectangle", "outline", "jacket")
 WALL_MM = 4.0
 STEPS_MM = (4.0, 2.8, 2.0, 1.0)
 SLEEVE_STEPS_MM = (4.0, 2.0, 1.4)
@@ -40,7 +41,13 @@ SLEEVE_STEPS_MM = (4.0, 2.0, 1.4)
 
 def main() -> None:
     text = "\n".join(
-        ["# Figures of the last run of `benchmarks/jackets.py`", "", *_molds(), *_growth()]
+        [
+            "# Figures of the last run of `benchmarks/jackets.py`",
+            "",
+            *_molds(),
+            *_sides(),
+            *_growth(),
+        ]
     )
     (HERE / "jackets.md").write_text(text, encoding="utf-8")
     print(text)
@@ -62,6 +69,20 @@ def _sleeve(step_mm: float) -> ms.Workpiece:
     return ms.shell(scan, thickness_mm=7, taper_mm=20, edge_mm=1.5, cell_mm=step_mm)
 
 
+def _long_sleeve(step_mm: float) -> ms.Workpiece:
+    """A sleeve of a whole lower leg, of the size that prints for days."""
+
+    def reach(turn: np.ndarray, z: np.ndarray) -> np.ndarray:
+        calf = np.exp(-(((z - 200) / 70) ** 2))
+        return np.asarray(40 + 18 * calf + 6 * np.cos(turn) * calf + 0.04 * z)
+
+    scan = patched(sleeves.tube(reach, 300.0, step=step_mm), "lower leg")
+    return ms.shell(scan, thickness_mm=8, taper_mm=20, edge_mm=1.5, cell_mm=step_mm)
+
+
+SLEEVES = {"calf": _sleeve, "lower leg": _long_sleeve}
+
+
 def _overhung(step_mm: float) -> ms.Workpiece:
     """A cap of more than half a ball, which hangs over the casting along the pull."""
     rings = round(2 * np.radians(100) * 60 / step_mm)
@@ -75,6 +96,7 @@ CASES: dict[str, tuple[Callable[[float], ms.Workpiece], tuple[float, ...], dict[
     "jacket": (lambda step: _pad("belly", step, step), STEPS_MM, {"outer": "jacket"}),
     "blocked out": (_overhung, SLEEVE_STEPS_MM, {"outer": "rectangle", "block_out": True}),
     "side pieces": (_sleeve, SLEEVE_STEPS_MM, {"style": "pieces"}),
+    "side pieces, jackets": (_sleeve, SLEEVE_STEPS_MM, {"style": "pieces", "outer": "jacket"}),
 }
 
 
@@ -87,25 +109,52 @@ def _molds() -> list[str]:
         "by slices, with the estimate's walls, skins and infill. Stiffness: of the block's, "
         "cavity and core, by a beam formula.",
         "",
-        "| pad | outer | solid g | printed g | hours | stiffness kept | overhang mm² |",
-        "|---|---|---|---|---|---|---|",
+        *_HEAD,
     ]
     for name in HILLS:
         pad = _pad(name, 5.0, 5.0)
         for outer in OUTERS:
             made = ms.block(pad, outer=outer, wall_mm=WALL_MM)
-            parts = ms.split(made, printer=BIG, flange_keys=4, labels="none")
-            hanging = ms.overhangs(parts, printer=BIG).record("overhangs")["figures"]["parts"]
-            said = ms.estimate(parts, printer=BIG).record("estimate")["figures"]
-            solid = sum(parts.body(row["body"]).volume for row in said["parts"]) / 1000 * 1.24
-            jacket = made.record("block")["figures"].get("jacket", {"bodies": []})
-            kept = " / ".join(f"{row['stiffness_kept']:.2f}" for row in jacket["bodies"]) or "1"
-            over = sum(row["flagged_mm2"] for row in hanging)
-            lines.append(
-                f"| {name} | {outer} | {solid:.0f} | {said['grams']:.0f} | "
-                f"{said['seconds'] / 3600:.1f} | {kept} | {over:.0f} |"
-            )
+            lines.append(_row(name, outer, made))
     return [*lines, ""]
+
+
+def _sides() -> list[str]:
+    lines = [
+        '## A mold of side pieces round a core: blocks and jackets (`style = "pieces"`)',
+        "",
+        f"Wall {WALL_MM:g} mm, flanges 24 mm wide. Stiffness: of the block's, side pieces and "
+        "core, as closed rings.",
+        "",
+        *_HEAD,
+    ]
+    for name, made in SLEEVES.items():
+        pad = made(4.0)
+        for outer in SIDE_OUTERS:
+            mold = ms.block(pad, style="pieces", outer=outer, wall_mm=WALL_MM)
+            lines.append(_row(name, outer, mold))
+    return [*lines, ""]
+
+
+_HEAD = (
+    "| pad | outer | solid g | printed g | hours | stiffness kept | overhang mm² |",
+    "|---|---|---|---|---|---|---|",
+)
+
+
+def _row(name: str, outer: Outer, made: ms.Workpiece) -> str:
+    parts = ms.split(made, printer=BIG, flange_keys=4, labels="none")
+    hanging = ms.overhangs(parts, printer=BIG).record("overhangs")["figures"]["parts"]
+    said = ms.estimate(parts, printer=BIG).record("estimate")["figures"]
+    solid = sum(parts.body(row["body"]).volume for row in said["parts"]) / 1000 * 1.24
+    jacket = made.record("block")["figures"].get("jacket", {"bodies": []})
+    rows = [jacket["bodies"][k] for k in (0, -1)] if jacket["bodies"] else []
+    kept = " / ".join(f"{row.get('stiffness_kept', 1):.2f}" for row in rows) or "1"
+    over = sum(row["flagged_mm2"] for row in hanging)
+    return (
+        f"| {name} | {outer} | {solid:.0f} | {said['grams']:.0f} | "
+        f"{said['seconds'] / 3600:.1f} | {kept} | {over:.0f} |"
+    )
 
 
 def _growth() -> list[str]:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from functools import cached_property
-from itertools import combinations
+from itertools import combinations, pairwise
 from typing import Any
 
 import manifold3d
@@ -23,6 +23,7 @@ __all__ = ["SideRun"]
 
 GROOVE_MM = 1.5  # as the keys' documentation states: the block's outside is cut no deeper
 CONTACT_MM = 0.01
+SKIN_MM = 0.1  # of the walls of jackets: left out where the room inside them is measured
 NEAR_MM = 5.0
 
 
@@ -48,13 +49,60 @@ class SideRun(Run):
 
     @cached_property
     def room(self) -> Solid:
-        """What the closed mold leaves empty inside its outer skin."""
+        """What the closed mold leaves empty inside its outer skin; of jackets, inside their walls
+        and flanges and outside their hollow core."""
         outline = shapely.Polygon(self.figures("block")["outline_plan"])
         top = max(body.bounding_box()[5] for body in self.closed.values())
         room = checks.extruded(outline.buffer(-GROOVE_MM - 0.1), 0.5, top - 0.5)
+        told = self.figures("block").get("jacket") or {}
+        if told.get("outside"):
+            room = room ^ (_within(told["outside"], -SKIN_MM) + self._flanges(told["flange_mm"]))
+        if told.get("inside"):
+            room = room - _within(told["inside"], SKIN_MM)
         for body in self.closed.values():
             room = room - body
         return room
+
+    def thin_walls(self, wall_mm: float) -> list[str]:
+        """Hollows of jackets that come nearer to void or core than their wall.
+
+        That there is wall as far as these hollows is told by what is lost of the room.
+        """
+        figures = self.figures("block")
+        told, core = figures["jacket"], self.closed["core"] - checks.union(*self._keys())
+        hollows, solids = {}, {"pad": self.pad, "core": core}
+        if told["outside"]:
+            top = core.bounding_box()[5]
+            block = checks.extruded(shapely.Polygon(figures["outline_plan"]), 0.0, top)
+            outside = _within(told["outside"], 0.0) + self._flanges(told["flange_mm"])
+            hollows["outside"] = block - outside, ("pad", "core")
+        if told["inside"]:
+            hollows["inside"] = _within(told["inside"], 0.0), ("pad",)
+        return [
+            f"{name} to {other}: {gap:.3f} mm"
+            for name, (hollow, others) in hollows.items()
+            for other in others
+            if (gap := hollow.min_gap(solids[other], 2 * wall_mm)) < wall_mm - 0.01
+        ]
+
+    def _flanges(self, thick_mm: float) -> Solid:
+        """The flanges of jackets: all that is within their thickness of a curtain.
+
+        A little less, since between rows of a curtain that turns a hull is more.
+        """
+        figures = self.figures("block")
+        axis, half = np.asarray(figures["axis"]), thick_mm - 10 * SKIN_MM
+        strips = []
+        for degrees in figures["curtains_deg"]:
+            turn = np.radians(np.asarray(degrees))
+            ray = np.stack([np.cos(turn), np.sin(turn), 0 * turn], axis=1)
+            aside = half * np.stack([-ray[:, 1], ray[:, 0], 0 * turn], axis=1)
+            far = axis + 500 * ray
+            ends = np.stack([axis - aside, axis + aside, far - aside, far + aside], axis=1)
+            strips += [
+                manifold3d.Manifold.hull_points(np.concatenate(pair)) for pair in pairwise(ends)
+            ]
+        return checks.union(*strips)
 
     @cached_property
     def clearances_mm3(self) -> float:
@@ -249,3 +297,27 @@ def _off_trim_line(patch: trimesh.Trimesh, points: Floats) -> Floats:
     shares = np.linspace(0, 1, 16)[:, None, None]
     border = (ends[:, 0] * (1 - shares) + ends[:, 1] * shares).reshape(-1, 3)
     return np.asarray(cKDTree(border).query(points)[0])
+
+
+def _within(face: Mapping[str, Any], more_mm: float) -> Solid:
+    """What lies inside a jacket's face, as its log tells it; or a little more, or less."""
+    z, middle = np.asarray(face["z"]), np.asarray(face["middle"])
+    reach = np.asarray(face["reach"]) + more_mm
+    count = reach.shape[1]
+    turn = np.linspace(0, 2 * np.pi, count, endpoint=False)
+    points = [(*middle[0], z[0])]
+    for row, height in enumerate(z):
+        points += [
+            (middle[row, 0] + r * np.cos(t), middle[row, 1] + r * np.sin(t), height)
+            for r, t in zip(reach[row], turn, strict=True)
+        ]
+    points.append((*middle[-1], z[-1]))
+    faces = []
+    for k in range(count):
+        after = (k + 1) % count
+        faces.append((0, 1 + after, 1 + k))
+        for row in range(len(z) - 1):
+            low, high = 1 + row * count, 1 + (row + 1) * count
+            faces += [(low + k, low + after, high + k), (low + after, high + after, high + k)]
+        faces.append((len(points) - 1, high + k, high + after))
+    return checks.solid(trimesh.Trimesh(points, faces, process=False))

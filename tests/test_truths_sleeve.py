@@ -1,7 +1,7 @@
 """What is always true of a finished run, held against a sleeve and a deep cap off a real body.
 
-A calf sleeve goes all round the leg; a shoulder cap goes round the arm past its middle, so
-that no straight pull releases it.
+A calf sleeve goes all round the leg, its mold as jackets; a shoulder cap goes round the arm
+past its middle, so that no straight pull releases it, its mold as blocks.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ import trimesh
 import checks
 import moldsmith as ms
 from bodies import Plane, human, spoiled
+from moldsmith.mold.enclosing import Outer
 from side_checks import SideRun
 
 STATURE_MM = 1780.0
@@ -24,7 +25,8 @@ PRINTER = ms.Printer(volume_mm=(220, 220, 180))
 LEAN_DEG = 25.0  # of a cap's ends: its top reaches farther than its rim
 TRIANGLE_MM = 5.0
 MARGIN_MM = 40.0  # of the limb beyond the crop
-PIECES = ("calf", "shoulder")
+OUTERS: dict[str, Outer] = {"calf": "jacket", "shoulder": "rectangle"}
+WALL_MM = 6.0
 
 
 def calf_planes(body: trimesh.Trimesh) -> list[Plane]:
@@ -53,7 +55,7 @@ def shoulder_planes(body: trimesh.Trimesh) -> list[Plane]:
     return [(tuple(map(float, place)), tuple(map(float, way))) for place, way in cuts]  # type: ignore[misc]
 
 
-@pytest.fixture(scope="module", params=PIECES)
+@pytest.fixture(scope="module", params=OUTERS)
 def patch(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> ms.Workpiece:
     folder = tmp_path_factory.mktemp("wearer")
     body = human(STATURE_MM)
@@ -69,7 +71,8 @@ def patch(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFacto
 @pytest.fixture(scope="module")
 def run(patch: ms.Workpiece) -> SideRun:
     piece = ms.shell(patch, thickness_mm=7, taper_mm=20, cell_mm=2.5)
-    piece = ms.fasten(ms.channels(ms.block(piece, style="pieces")))
+    piece = ms.block(piece, style="pieces", outer=OUTERS[patch.name], wall_mm=WALL_MM)
+    piece = ms.fasten(ms.channels(piece))
     ms.split(piece, printer=PRINTER, labels="none")
     assert patch.folder
     return SideRun(patch.folder)
@@ -107,6 +110,16 @@ def test_parts_of_a_body_add_up_to_it(run: SideRun) -> None:
 def test_bodies_share_nothing_and_fill_the_block(run: SideRun) -> None:
     assert run.overlaps() == []
     assert abs(run.lost_mm3()) < 1e-3 * run.pad.volume()
+
+
+def test_jackets_keep_their_wall_all_over_and_save_filament(run: SideRun) -> None:
+    told = run.figures("block").get("jacket")
+    assert (told is None) == (run.log("block")["piece"] == "shoulder")
+    if told:
+        assert [row["body"] for row in told["bodies"]] == run.names
+        assert all(row["wall_mm"] >= WALL_MM for row in told["bodies"])
+        assert run.thin_walls(WALL_MM) == []
+        assert told["saved_percent"] > 40
 
 
 def test_core_and_sides_stay_the_asked_thickness_apart(fine: SideRun) -> None:

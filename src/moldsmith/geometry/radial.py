@@ -12,7 +12,7 @@ from ..errors import CannotBuild
 from . import solid
 from .hollows import Hollows, hollows
 
-__all__ = ["TURNS", "RadialMap", "held_mm", "radial_map"]
+__all__ = ["TURNS", "RadialMap", "held_mm", "outermost", "radial_map", "star_solid"]
 
 Floats = NDArray[np.float64]
 TURNS = 360  # columns: one a degree
@@ -37,6 +37,11 @@ class RadialMap:
     @property
     def step_mm(self) -> float:
         return float(self.z[1] - self.z[0])
+
+    @property
+    def axis(self) -> Floats:
+        """Places (r, 3) of the axis."""
+        return np.column_stack([self.middle, self.z])
 
     def points(self, row: int) -> Floats:
         """The row's outline (360, 3)."""
@@ -66,7 +71,7 @@ def radial_map(body: solid.Solid, low_mm: float, high_mm: float, step_mm: float)
         )
     middle = _axis(sections)
     rings = [None if outline is None else _ring(outline) for outline in sections]
-    reach = np.array([_reach(ring, place) for ring, place in zip(rings, middle, strict=True)])
+    reach = np.array([outermost(ring, place) for ring, place in zip(rings, middle, strict=True)])
     return RadialMap(z, middle, reach, hollows(rings, middle, reach))
 
 
@@ -113,8 +118,9 @@ def _ring(outline: shapely.Polygon) -> Floats:
     return np.asarray(outline.exterior.segmentize(_STEP_MM).coords)[:-1]
 
 
-def _reach(outline: Floats | None, middle: Floats) -> Floats:
-    """Outermost distance of an outline from a place, a value a degree."""
+def outermost(outline: Floats | None, middle: Floats) -> Floats:
+    """Outermost distance (360,) of an outline, points (n, 2) less than half a degree apart, from
+    a place; 0 without an outline."""
     if outline is None:
         return np.zeros(TURNS)
     ring = outline - middle
@@ -149,3 +155,27 @@ def held_mm(reach: Floats, direction_deg: float) -> Floats:
         else:
             result[:, columns[1:-1]] = behind[:, 1:-1]
     return result
+
+
+def star_solid(z: Floats, middle: Floats, reach: Floats) -> solid.Solid:
+    """The solid through level rings: distances reach (r, c) from middle (r, 2) at heights z (r,).
+
+    The c directions stand evenly round, the first along x; heights rise.
+    """
+    rows, count = reach.shape
+    turn = 2 * np.pi * np.arange(count) / count
+    plan = middle[:, None] + reach[:, :, None] * np.stack([np.cos(turn), np.sin(turn)], axis=1)
+    height = np.broadcast_to(z[:, None, None], (rows, count, 1))
+    points = np.concatenate([plan, height], axis=2).reshape(-1, 3)
+    ends = np.column_stack([middle[[0, -1]], z[[0, -1]]])
+    number = np.arange(rows * count).reshape(rows, count)
+    after = np.roll(number, -1, axis=1)
+    a, b, c, d = number[:-1], after[:-1], after[1:], number[1:]
+    foot, top = np.full(count, rows * count), np.full(count, rows * count + 1)
+    faces = [
+        np.stack([a, b, c], axis=-1).reshape(-1, 3),
+        np.stack([a, c, d], axis=-1).reshape(-1, 3),
+        np.stack([foot, after[0], number[0]], axis=-1),
+        np.stack([top, number[-1], after[-1]], axis=-1),
+    ]
+    return solid.from_arrays(np.concatenate([points, ends]), np.concatenate(faces))

@@ -79,7 +79,9 @@ def block(
         'lidded', an open cavity and a flat lid, the pad's back made flat; 'pieces', side
         pieces round a core, for a sleeve or a deeply curved cap
     outer : 'rectangle'; 'outline' that follows the pad (less filament); 'jacket', a rectangle
-        hollowed out from the bed under a wall of `wall_mm`, on ribs (least filament)
+        hollowed out from the bed under a wall of `wall_mm`, on ribs (least filament). Side pieces
+        as jackets follow the pad at that wall, with flanges of 14 mm where they meet and
+        upright ribs; their core is hollow. What would save no filament stays solid
     wall_mm : least material beside the pad; 1.2 to 60
     floor_mm : least material under and over the pad, and the lid's thickness; wall_mm to 100
     flange_mm : width of the parting surface round the pad; wall_mm to 150
@@ -99,7 +101,8 @@ def block(
     permitted_undercut_percent : what the casting may give to leave the cavity, (D - d) / d of
         its width D and the throat's d, 0 to 200; the material's when left out, 20 without one
         (soft foam takes 20 to 50, from memory)
-    rib_mm, rib_spacing_mm : of a jacket, 1.2 to 20 and 20 to 200
+    rib_mm, rib_spacing_mm : of a jacket, 1.2 to 20 and 20 to 200; round side pieces at most
+        so far apart on the outside
     pressure_kpa : of the mix besides the weight of its column, for jackets and sheet lids,
         0 to 400; left out, the bound of the material in a sealed mold, 11 without one
     bend_limit_mm : by which jackets and sheet lids may give way, 0.05 to 5
@@ -127,16 +130,17 @@ def block(
     Raises
     ------
     BadParameter : a size out of range, or thinner than the wall; a lid from sheet, blocking
-        out or a jacket with a style that has no place for it
+        out with a style that has no place for it
     CannotBuild : the pad is closed all round, or the trim line crosses itself along the pull
     """
-    _check_style(style, outer, block_out, lid)
+    _check_style(style, block_out, lid)
     _check_sizes(wall_mm, floor_mm, flange_mm, land_mm, relief_mm)
     permitted = _permitted(permitted_undercut_percent, material)
     lid_mm = floor_mm if lid_thickness_mm is None else lid_thickness_mm
     mix_kpa = assumed_kpa(material) if pressure_kpa is None else pressure_kpa
     check_has_lid(style, lid_thickness_mm)
     _check_more(rib_mm, rib_spacing_mm, mix_kpa, bend_limit_mm, permitted, lid, lid_mm)
+    density = material.mix_density_kg_m3 if material else _MIX_KG_M3
     if style == "pieces":
         return block_of_sides(
             piece,
@@ -148,6 +152,9 @@ def block(
             pieces=pieces,
             permitted_undercut_mm=permitted_undercut_mm,
             parting_gap_mm=parting_gap_mm,
+            jacket=JacketSizes(wall_mm, rib_mm, rib_spacing_mm, mix_kpa, bend_limit_mm),
+            mix_kg_m3=density,
+            filament=filament,
         )
     piece = with_room_for_coat(piece)
     pulls = _pulls(piece, pull)
@@ -178,7 +185,6 @@ def block(
     bodies = {"cavity": cavity, covering: cover}
     shift = np.eye(4)
     shift[2, 3] = -low
-    density = material.mix_density_kg_m3 if material else _MIX_KG_M3
     load_kpa = mix_kpa + head_kpa(float(np.ptp(pad.bounds[:, 2])), density)
     more: dict[str, Any] = {"draft": draft_figures(cast.vertices, cast.show)}
     findings: list[Finding] = []
@@ -259,13 +265,8 @@ def _check_sizes(wall: float, floor: float, flange: float, land: float, relief: 
         raise BadParameter(f"relief_mm = {relief:g}", "Choose 0 to 2 mm")
 
 
-def _check_style(style: Style, outer: Outer, block_out: bool, lid: LidKind) -> None:
+def _check_style(style: Style, block_out: bool, lid: LidKind) -> None:
     """Refuse what a style has no place for, rather than leave it out unsaid."""
-    if outer == "jacket" and style == "pieces":
-        raise BadParameter(
-            "outer = 'jacket' with style 'pieces': side pieces lean on each other's flat sides",
-            "Choose outer = 'outline'",
-        )
     if block_out and style == "pieces":
         raise BadParameter(
             "block_out = true with style 'pieces': what hangs over is left to the side pieces' "

@@ -173,7 +173,6 @@ def test_what_gives_way_is_named(pad: ms.Workpiece) -> None:
 @pytest.mark.parametrize(
     ("wrong", "said"),
     [
-        ({"style": "pieces"}, "Choose outer = 'outline'"),
         ({"rib_mm": 0.4}, r"rib_mm = 0\.4\. Choose 1\.2 to 20"),
         ({"rib_spacing_mm": 5}, "rib_spacing_mm = 5. Choose 20 to 200"),
         ({"pressure_kpa": -1}, "pressure_kpa = -1. Choose 0 to 400"),

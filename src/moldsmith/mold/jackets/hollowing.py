@@ -8,9 +8,9 @@ with sparse infill: where a cell would save nothing, the block stays.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TypeAlias
+from typing import Any, TypeAlias
 
 import numpy as np
 import shapely
@@ -21,10 +21,20 @@ from scipy import ndimage
 from ...geometry import solid
 from ...geometry.visibility import grid_over, highest
 from ...workpiece import Workpiece
+from ..side_pieces.jacket_rooms import hollow_room, is_round
 from .roofs import Ceiling, Roof, roof_under
 from .stiffness import INFILL, SKIN_MM
 
-__all__ = ["Jacket", "as_blocks", "filled", "filled_over", "filled_up", "is_hollow", "jacketed"]
+__all__ = [
+    "Jacket",
+    "as_blocks",
+    "filled",
+    "filled_over",
+    "filled_up",
+    "filled_within",
+    "is_hollow",
+    "jacketed",
+]
 
 Floats = NDArray[np.float64]
 Box: TypeAlias = tuple[float, float, float, float]
@@ -132,8 +142,13 @@ def filled_over(
     piece: Workpiece, name: str, body: solid.Solid, region: shapely.Geometry
 ) -> solid.Solid:
     """`filled` over a region of the plan."""
+    if region.is_empty:
+        return body
+    if is_round(_block_figures(piece), name):
+        _, _, low, _, _, high = body.bounding_box()
+        return filled_within(piece, name, body, solid.extrude(region, low, high))
     cells = _recorded(piece, name)
-    if not cells or region.is_empty:
+    if not cells:
         return body
     # Open cells reach past the outline, the body does not.
     region = region.intersection(shapely.Polygon(piece.record("block")["figures"]["outline_plan"]))
@@ -148,14 +163,29 @@ def filled_over(
     _, _, low, _, _, high = body.bounding_box()
     column = solid.extrude(region, low, high)
     hollow = solid.union(*(solid.hull(_widened(cell)) for cell in wanted))
-    fill = solid.intersection(hollow, column)
-    return body if fill.is_empty() else solid.union(body, fill)
+    return _with(body, solid.intersection(hollow, column))
+
+
+def filled_within(piece: Workpiece, name: str, body: solid.Solid, room: solid.Solid) -> solid.Solid:
+    """A side piece or its core, where it is a jacket, with full material in a room.
+
+    Any other body comes back as it is.
+    """
+    figures = _block_figures(piece)
+    if not is_round(figures, name):
+        return body
+    _, _, low, _, _, high = body.bounding_box()
+    return _with(body, solid.intersection(hollow_room(figures, name, low, high), room))
 
 
 def filled_up(piece: Workpiece, name: str, body: solid.Solid) -> solid.Solid:
     """`filled` everywhere: the body as a solid block."""
     everywhere = shapely.Polygon(piece.record("block")["figures"]["outline_plan"])
     return filled_over(piece, name, body, everywhere)
+
+
+def _with(body: solid.Solid, fill: solid.Solid) -> solid.Solid:
+    return body if fill.is_empty() else solid.union(body, fill)
 
 
 def _widened(corners: Floats) -> Floats:
@@ -166,7 +196,7 @@ def _widened(corners: Floats) -> Floats:
 
 def is_hollow(piece: Workpiece, name: str) -> bool:
     """Whether that body is a jacket."""
-    return bool(_recorded(piece, name))
+    return bool(_recorded(piece, name)) or is_round(_block_figures(piece), name)
 
 
 def as_blocks(piece: Workpiece, names: Sequence[str]) -> Workpiece:
@@ -183,11 +213,16 @@ def as_blocks(piece: Workpiece, names: Sequence[str]) -> Workpiece:
 
 
 def _recorded(piece: Workpiece, name: str) -> list[Floats]:
+    found = _block_figures(piece).get("jacket") or {}
+    return [np.asarray(cell) for cell in found.get("cells", {}).get(name, [])]
+
+
+def _block_figures(piece: Workpiece) -> Mapping[str, Any]:
     for record in reversed(piece.records):
         if record["stage"] == "block":
-            found = record["figures"].get("jacket") or {}
-            return [np.asarray(cell) for cell in found.get("cells", {}).get(name, [])]
-    return []
+            figures: Mapping[str, Any] = record["figures"]
+            return figures
+    return {}
 
 
 def _ceiling(upright: trimesh.Trimesh, outline: shapely.Polygon, wall_mm: float) -> Ceiling:

@@ -4,16 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
 from ...errors import BadParameter, MoldsmithError
 from ...geometry import solid
 from ...geometry.radial import TURNS
+from ...supplies.filament import Filament
 from ...workpiece import Vector, Workpiece
 from ..casting import Cast, in_mold_frame, with_room_for_coat
 from ..enclosing import Outer, outline_of
+from ..jackets.jacketing import JacketSizes
+from ..pressure import head_kpa
 from ..release.opening import Release, opened
 from .core_prints import Plugged, axis_of, plugged
 from .findings import (
@@ -26,6 +31,8 @@ from .findings import (
     refusal,
     unopened,
 )
+from .jacket_figures import jacket_bends, jacket_faces, jacket_rows
+from .jackets import side_jackets
 from .keys import Joint, grooved, keyed
 from .print_relief import relieved_sides
 from .pulls import MOST_SIDES, Surface
@@ -48,8 +55,14 @@ def block_of_sides(
     pieces: int,
     permitted_undercut_mm: float,
     parting_gap_mm: float = 0.0,
+    jacket: JacketSizes,
+    mix_kg_m3: float,
+    filament: Filament,
 ) -> Workpiece:
-    """The piece in its mold frame with 'side-1' to 'side-N' and 'core'; see `block`."""
+    """The piece in its mold frame with 'side-1' to 'side-N' and 'core'; see `block`.
+
+    jacket : for outer = 'jacket', its pressure without the head of the mix
+    """
     _check(pieces, permitted_undercut_mm, parting_gap_mm)
     piece = with_room_for_coat(piece)
     axis = axis_of(piece) if pull is None else pull
@@ -66,9 +79,17 @@ def block_of_sides(
         stop = refusal(plans, others, permitted_undercut_mm, back)
         return piece.note({}, [stop], held_picture(made, surface, plans[-1]))
 
+    outline = outline_of(
+        Cast(made.vertices, made.show, made.back, made.rims[0]),
+        "outline" if outer == "jacket" else outer,  # bands lie on a jacket's ribs all round
+        max(wall_mm, flange_mm),
+    )
+    head = head_kpa(float(np.ptp(made.pad.bounds[:, 2])), mix_kg_m3)
+    sizes = replace(jacket, pressure_kpa=jacket.pressure_kpa + head)
+    wanted = _Wanted(outline, parting_gap_mm, sizes if outer == "jacket" else None, filament)
+
     def built(plans: list[Sides]) -> _Built:
-        margin = max(wall_mm, flange_mm)
-        return _built(piece, made, surface, plans, outer, margin, parting_gap_mm)
+        return _built(piece, made, surface, plans, wanted)
 
     first = built(plans)
     if first.hold is None:
@@ -80,6 +101,16 @@ def block_of_sides(
     stop = unopened(first.hold, first.plan, enough, permitted_undercut_mm, back)
     shown = hold_picture(made, surface, first.plan, first.sides, first.hold)
     return piece.note({}, [stop], shown)
+
+
+@dataclass(frozen=True, slots=True)
+class _Wanted:
+    """What a mold is made to: its plan outline, the gap between side pieces, jackets."""
+
+    outline: shapely.Polygon
+    gap_mm: float
+    jacket: JacketSizes | None
+    filament: Filament
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,23 +160,21 @@ def _check(pieces: int, permitted: float, gap: float) -> None:
 
 
 def _built(
-    piece: Workpiece,
-    made: Plugged,
-    surface: Surface,
-    plans: list[Sides],
-    outer: Outer,
-    margin: float,
-    gap_mm: float,
+    piece: Workpiece, made: Plugged, surface: Surface, plans: list[Sides], wanted: _Wanted
 ) -> _Built:
-    plan = plans[-1]
-    cast = Cast(made.vertices, made.show, made.back, made.rims[0])
-    outline = outline_of(cast, outer, margin)
+    plan, outline = plans[-1], wanted.outline
     whole = block_of(outline, made)
     core = solid.intersection(made.core, whole)
     banded, grooves = grooved(whole, outline, made.low_mm, made.high_mm)
-    sides = side_solids(banded, made, surface, plan, gap_mm)
+    within = solid.extrude(outline, made.low_mm + 1, made.high_mm - 1)
+    jackets = None
+    if wanted.jacket is not None:
+        jackets = side_jackets(banded, core, outline, made, surface, plan, wanted.jacket)
+        banded, core = jackets.body, jackets.core
+        within = solid.intersection(within, banded)
+    sides = side_solids(banded, made, surface, plan, wanted.gap_mm)
     sides, relieved_mm3 = relieved_sides(sides, made, surface, plan)
-    sides, core, joints = keyed(sides, core, made, surface, plan, outline)
+    sides, core, joints = keyed(sides, core, made, surface, plan, outline, within)
     bodies = {f"side-{number}": side for number, side in enumerate(sides, start=1)}
     low = made.low_mm
     shift = np.eye(4)
@@ -154,10 +183,11 @@ def _built(
         name: solid.printable(solid.moved(body, shift))
         for name, body in {**bodies, "core": core}.items()
     }
+    solids = {name: solid.from_mesh(mesh) for name, mesh in meshes.items()}
     ways = {f"side-{k}": way for k, way in enumerate(plan.directions, start=1)}
     stretch, core_way = core_stretch(made, surface)
     releases, stuck = opened(
-        {name: solid.from_mesh(mesh) for name, mesh in meshes.items()},
+        solids,
         {**ways, "core": core_way},
         solid.moved(solid.from_mesh(made.pad), shift),
     )
@@ -166,7 +196,7 @@ def _built(
         x, y, z = hold.where
         return _Built(piece, plan, bodies, replace(hold, where=(x, y, z + low)))
     findings = findings_of(joints, plan, stretch, low)
-    figures = {
+    figures: dict[str, Any] = {
         "style": "pieces",
         "mold_bodies": list(meshes),
         "sides": plan.count,
@@ -175,7 +205,7 @@ def _built(
         "held_mm": round(plan.depth_mm, 3),
         "tried": [{"pieces": item.count, "held_mm": round(item.depth_mm, 3)} for item in plans],
         "plane_curtains": [curtain.plane for curtain in plan.curtains],
-        "parting_gap_mm": gap_mm,
+        "parting_gap_mm": wanted.gap_mm,
         "relieved_mm3": round(relieved_mm3, 3),
         "opening": _opening(releases, stretch),
         "joints": [_lowered(joint, low).figures() for joint in joints if joint.pegs],
@@ -191,6 +221,12 @@ def _built(
         "void_cm3": round(float(made.pad.volume) / 1000, 3),
         "block_cm3": round(sum(float(mesh.volume) for mesh in meshes.values()) / 1000, 3),
     }
+    if jackets is not None and wanted.jacket is not None:
+        bends, bending = jacket_bends(jackets, outline, made, surface, plan, wanted.jacket)
+        figures["jacket"] = jacket_faces(jackets, low)
+        figures["jacket"] |= jacket_rows(figures, jackets, solids, bends, wanted.filament)
+        figures["jacket"]["pressure_kpa"] = round(wanted.jacket.pressure_kpa, 3)
+        findings += bending
     # The bodies were shifted as solids: what is rounded for STL must not be moved again.
     moved = piece.with_bodies(pad=made.pad).moved(shift).with_named(meshes)
     return _Built(moved.note(figures, findings), plan, bodies, None)

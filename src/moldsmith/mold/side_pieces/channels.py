@@ -18,6 +18,8 @@ from ...geometry.visibility import grid_over, highest
 from ...workpiece import Finding, Workpiece
 from ..bodies import mold_bodies
 from ..bores import Channel, bore_solid
+from ..jackets.hollowing import filled_within
+from ..jackets.roofs import STEEP
 
 __all__ = ["drilled_sides"]
 
@@ -27,6 +29,8 @@ _CROWN_MM = 0.3
 _DEEP_MM = 2.0
 _LEAST_SPRUE_MM = 4.0
 _MARGIN_MM = 3.0
+_WALL_MM = 2.4  # two passes of a nozzle on either side (common practice)
+_WALL_SIDES = 48
 _DEEPEST_MM = 45.0  # a sprue opens no farther under the void's top
 
 
@@ -115,8 +119,7 @@ def drilled_sides(
         start = pocket.height - min(_DEEP_MM, pocket.prominence / 2)
         depth = min(pocket.prominence, 999.0)
         vented += [drill.channel(place, start, vent_mm, pocket=depth) for place in places]
-    bores = [bore_solid(channel) for channel in (*poured, *vented)]
-    drilled, volume = _drilled(piece, names, bores)
+    drilled, volume = _drilled(piece, names, [*poured, *vented])
     figures = {
         "sprues": [channel.described() for channel in poured],
         "vents": [channel.described() for channel in vented],
@@ -280,15 +283,34 @@ def _no_vent(pad: trimesh.Trimesh, pocket: Peak) -> Finding:
 
 
 def _drilled(
-    piece: Workpiece, names: Sequence[str], bores: Sequence[solid.Solid]
+    piece: Workpiece, names: Sequence[str], channels: Sequence[Channel]
 ) -> tuple[dict[str, trimesh.Trimesh], float]:
-    """The bodies that bores cross, drilled, and the volume taken."""
+    """The bodies that bores cross, drilled, and the volume taken.
+
+    Where a bore leaves the wall of a jacket it gets a wall of its own.
+    """
     found, volume = {}, 0.0
+    bores = [bore_solid(channel) for channel in channels]
+    walls = solid.union(*(_wall_round(channel) for channel in channels))
     for name in names:
-        body = solid.from_mesh(piece.body(name))
+        body = filled_within(piece, name, solid.from_mesh(piece.body(name)), walls)
         left = solid.difference(body, *bores)
         taken = solid.volume_mm3(body) - solid.volume_mm3(left)
         if taken > 1e-3:
             found[name] = solid.printable(left)
             volume += taken
     return found, volume
+
+
+def _wall_round(channel: Channel) -> solid.Solid:
+    """What a bore stands in: its own form and a wall, under its funnel no flatter than prints."""
+    place, top = (channel.x, channel.y), channel.outside_z
+    low, high, mouth = (
+        width / 2 + _WALL_MM for width in (channel.void_mm, channel.outside_mm, channel.mouth_mm)
+    )
+    length = top - channel.void_z
+    parts = [solid.frustum((*place, channel.void_z), (0, 0, length), low, high, _WALL_SIDES)]
+    deep = STEEP * (mouth - high)
+    if deep > 0:
+        parts.append(solid.frustum((*place, top - deep), (0, 0, deep), high, mouth, _WALL_SIDES))
+    return solid.union(*parts)

@@ -8,10 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ...geometry import solid
-from ...geometry.radial import TURNS, RadialMap
+from ...geometry.radial import TURNS
 from .pulls import Surface
 
-__all__ = ["Curtain", "curtain_slab", "curtains", "wedge"]
+__all__ = ["Curtain", "curtain_slab", "curtains", "flange", "wedge"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -136,40 +136,62 @@ def _smoothed(path: Floats) -> Floats:
     return np.convolve(padded, kernel / kernel.sum(), mode="valid")
 
 
-def wedge(map_: RadialMap, low: Curtain, high: Curtain, far_mm: float) -> solid.Solid:
-    """The solid between two curtains, out to at least `far_mm` from the axis.
+def wedge(axis: Floats, low: Curtain, high: Curtain, far_mm: float) -> solid.Solid:
+    """The solid between two curtains, out to at least `far_mm` from the axis (r, 3).
 
     Wedges that share a curtain share its triangles.
     """
-    pick = _rows(map_, low, high)
+    pick = _rows(axis, low, high)
     low_deg, high_deg = low.degrees[pick], high.degrees[pick]
     gap = (high_deg - low_deg) % TURNS
     degrees = low_deg[:, None] + gap[:, None] * np.linspace(0, 1, _ARC)
     degrees[:, -1] = high_deg
     far = far_mm / np.cos(np.radians(TURNS / (_ARC - 1) / 2))
-    middle = map_.middle[pick]
+    middle = axis[pick, :2]
     ring = middle[:, None] + far * _rays(degrees)
     plan = np.concatenate([middle[:, None], ring], axis=1)  # the axis, then along the arc
-    return _lofted(plan, map_.z[pick])
+    return _lofted(plan, axis[pick, 2])
 
 
-def curtain_slab(map_: RadialMap, curtain: Curtain, far_mm: float, gap_mm: float) -> solid.Solid:
-    """The solid that lies within half a gap of a curtain."""
-    pick = _rows(map_, curtain)
+def curtain_slab(axis: Floats, curtain: Curtain, far_mm: float, gap_mm: float) -> solid.Solid:
+    """The solid that lies within half a gap of a curtain from the axis (r, 3)."""
+    pick = _rows(axis, curtain)
     ray = _rays(curtain.degrees[pick])
     aside = gap_mm / 2 * np.stack([ray[:, 1], -ray[:, 0]], axis=1)
-    middle, far = map_.middle[pick], map_.middle[pick] + far_mm * ray
+    middle, far = axis[pick, :2], axis[pick, :2] + far_mm * ray
     plan = np.stack([middle, middle + aside, far + aside, far - aside, middle - aside], axis=1)
-    return _lofted(plan, map_.z[pick])
+    return _lofted(plan, axis[pick, 2])
 
 
-def _rows(map_: RadialMap, *hung: Curtain) -> Ints:
+def flange(
+    axis: Floats, curtain: Curtain, far_mm: float, thick_mm: float, run: float
+) -> solid.Solid:
+    """What lies within `thick_mm` of a curtain; more under it where the curtain turns so fast
+    with height that it would lean out by more than `run` for each millimetre up."""
+    pick = _rows(axis, curtain)
+    z, middle = axis[pick, 2], axis[pick, :2]
+    low, high = curtain.degrees[pick].copy(), curtain.degrees[pick].copy()
+    for row in range(len(z) - 2, -1, -1):
+        shift = float(np.linalg.norm(middle[row + 1] - middle[row]))
+        turn = np.degrees((run * (z[row + 1] - z[row]) - shift) / far_mm)
+        low[row] = min(low[row], low[row + 1] + max(turn, 0.0))
+        high[row] = max(high[row], high[row + 1] - max(turn, 0.0))
+    one, two = _rays(low), _rays(high)
+    # Clockwise of the lower direction, anticlockwise of the higher.
+    beside = thick_mm * np.stack([one[:, 1], -one[:, 0]], axis=1)
+    beyond = thick_mm * np.stack([-two[:, 1], two[:, 0]], axis=1)
+    ends = middle + far_mm * one, middle + far_mm * two
+    plan = [middle, middle + beside, ends[0] + beside, ends[1] + beyond, middle + beyond]
+    return _lofted(np.stack(plan, axis=1), z)
+
+
+def _rows(axis: Floats, *hung: Curtain) -> Ints:
     """The rows that a solid along curtains needs: between plane ones on an upright axis, its
     ends alone."""
-    upright = float(np.ptp(map_.middle, axis=0).max()) == 0
+    upright = float(np.ptp(axis[:, :2], axis=0).max()) == 0
     if upright and all(curtain.plane for curtain in hung):
-        return np.array([0, len(map_.z) - 1])
-    return np.arange(len(map_.z))
+        return np.array([0, len(axis) - 1])
+    return np.arange(len(axis))
 
 
 def _rays(degrees: Floats) -> Floats:

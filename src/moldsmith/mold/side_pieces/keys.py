@@ -17,7 +17,15 @@ from .core_prints import Plugged
 from .pulls import Surface
 from .wedges import Sides
 
-__all__ = ["GROOVE_MM", "KEY_CLEARANCE_MM", "Joint", "grooved", "keyed"]
+__all__ = [
+    "GROOVE_MM",
+    "KEY_CLEARANCE_MM",
+    "Joint",
+    "grooved",
+    "key_room",
+    "keyed",
+    "print_pegs",
+]
 
 Floats = NDArray[np.float64]
 GROOVE_MM = (16.0, 1.5)  # width of a band and its groove's depth
@@ -101,22 +109,24 @@ def keyed(
     surface: Surface,
     plan: Sides,
     outline: shapely.Polygon,
+    within: solid.Solid,
 ) -> tuple[list[solid.Solid], solid.Solid, list[Joint]]:
     """Side pieces and core with keys across every curtain and between prints and a side.
 
     A key points the way the side piece goes that opens first, so that it draws with it.
+    within : where keys across curtains may stand, beside plug and prints
     """
     sides = list(sides)
     joints: list[Joint] = []
     for number, first in enumerate(_openers(plan)):
         after = (number + 1) % plan.count
         later = after if first == number else number
-        pegs = _curtain_pegs(made, surface, plan, outline, number, plan.directions[first])
+        pegs = _curtain_pegs(made, surface, plan, outline, within, number, plan.directions[first])
         if number == 0 and pegs:
-            pegs[0] = _odd(pegs[0], made, outline)
+            pegs[0] = _odd(pegs[0], made, within)
         sides[later], sides[first] = _joined(sides[later], sides[first], pegs)
         joints.append(Joint("curtain", f"side-{later + 1}", f"side-{first + 1}", tuple(pegs)))
-    pegs = _print_pegs(made, surface, plan)
+    pegs = print_pegs(made, surface, plan)
     core, sides[0] = _joined(core, sides[0], pegs)
     joints.append(Joint("print", "core", "side-1", tuple(pegs)))
     return sides, core, joints
@@ -166,6 +176,7 @@ def _curtain_pegs(
     surface: Surface,
     plan: Sides,
     outline: shapely.Polygon,
+    within: solid.Solid,
     number: int,
     way: Vector,
 ) -> list[Peg]:
@@ -196,7 +207,7 @@ def _curtain_pegs(
             across = (inner[row] + outer[row] - (_LENGTH_MM - root) * lean[row]) / 2
             x, y = (map_.middle[row] + across * ray[row]).tolist()
             peg = _peg((x, y, float(map_.z[row])), way, radius, root)
-            if _clear(peg, made, outline):
+            if _clear(peg, made, within):
                 found.append(peg)
                 break
     return found
@@ -218,20 +229,24 @@ def _peg(base: Vector, way: Vector, radius: float, root: float) -> Peg:
     return Peg(base, way, radius * float(np.cos(np.pi / 4)), float(length), root, sides=4)
 
 
-def _odd(peg: Peg, made: Plugged, outline: shapely.Polygon) -> Peg:
+def _odd(peg: Peg, made: Plugged, within: solid.Solid) -> Peg:
     """The peg made larger, if there is room: the mold then goes together one way only."""
     larger = Peg(peg.base, peg.axis, _ODD * peg.radius_mm, peg.length_mm, _ODD * peg.root_mm,
                  peg.sides)  # fmt: skip
-    return larger if _clear(larger, made, outline) else peg
+    return larger if _clear(larger, made, within) else peg
 
 
-def _clear(peg: Peg, made: Plugged, outline: shapely.Polygon) -> bool:
+def _clear(peg: Peg, made: Plugged, within: solid.Solid) -> bool:
     """Whether the socket with a wall, and the root, lie clear of pad, prints and outside."""
-    room = socket_solid(peg, KEY_CLEARANCE_MM + _MARGIN_MM)
+    room = key_room(peg)
     if not solid.intersection(room, made.plug).is_empty():
         return False
-    inside = solid.extrude(outline, made.low_mm + 1, made.high_mm - 1)
-    return bool(solid.difference_or_empty(room, inside).is_empty())
+    return bool(solid.difference_or_empty(room, within).is_empty())
+
+
+def key_room(peg: Peg) -> solid.Solid:
+    """What a key takes up with its socket, and a wall round it."""
+    return socket_solid(peg, KEY_CLEARANCE_MM + _MARGIN_MM)
 
 
 def _to_outside(outline: shapely.Polygon, middle: Floats, ray: Floats) -> float:
@@ -241,7 +256,7 @@ def _to_outside(outline: shapely.Polygon, middle: Floats, ray: Floats) -> float:
     return float(shapely.distance(shapely.Point(middle), met))
 
 
-def _print_pegs(made: Plugged, surface: Surface, plan: Sides) -> list[Peg]:
+def print_pegs(made: Plugged, surface: Surface, plan: Sides) -> list[Peg]:
     """A key on each print, where it faces the way the first side piece goes."""
     map_ = surface.map
     way = plan.directions[0]

@@ -15,7 +15,7 @@ from .core_prints import Plugged
 from .curtains import Curtain, curtain_slab, curtains, wedge
 from .pulls import MOST_SIDES, SidePulls, Surface, labelled, side_pulls
 
-__all__ = ["Sides", "block_of", "planned", "side_solids", "surface_of"]
+__all__ = ["Sides", "block_of", "far_mm", "planned", "side_solids", "surface_of"]
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -125,6 +125,16 @@ def block_of(outline: shapely.Polygon, made: Plugged) -> solid.Solid:
     return solid.extrude(outline, made.low_mm, made.high_mm)
 
 
+def far_mm(whole: solid.Solid, axis: Floats) -> float:
+    """Farther from the axis (r, 3), level, than any place of a block.
+
+    No farther than need be: what turns with height leans the more the farther out it goes.
+    """
+    low, high = np.reshape(whole.bounding_box(), (2, 3))
+    corners = np.array([(x, y) for x in (low[0], high[0]) for y in (low[1], high[1])])
+    return 1.02 * float(np.linalg.norm(corners[None] - axis[:, None, :2], axis=2).max())
+
+
 def side_solids(
     whole: solid.Solid, made: Plugged, surface: Surface, plan: Sides, gap_mm: float = 0.0
 ) -> list[solid.Solid]:
@@ -132,17 +142,16 @@ def side_solids(
     nothing twice."""
     # At a folded rim the core may look out of the plug by a hair: no side piece goes there.
     rest = solid.difference(solid.difference(whole, made.plug), made.core)
-    low, high = np.reshape(whole.bounding_box(), (2, 3))
-    far = 1.2 * float(np.linalg.norm((high - low)[:2]))
+    far = far_mm(whole, surface.map.axis)
     found = []
     for number in range(plan.count - 1):
-        cutter = wedge(surface.map, plan.curtains[number - 1], plan.curtains[number], far)
+        cutter = wedge(surface.map.axis, plan.curtains[number - 1], plan.curtains[number], far)
         found.append(solid.intersection(rest, cutter))
         rest = solid.difference(rest, cutter)
     sides = _without_crumbs([*found, rest])
     if gap_mm == 0:
         return sides
-    slabs = [curtain_slab(surface.map, curtain, far, gap_mm) for curtain in plan.curtains]
+    slabs = [curtain_slab(surface.map.axis, curtain, far, gap_mm) for curtain in plan.curtains]
     return [max(solid.components(solid.difference(side, *slabs)), key=solid.volume_mm3)
             for side in sides]  # fmt: skip
 

@@ -1,0 +1,186 @@
+"""Side pieces and core as jackets: a wall round the casting, flanges, ribs; a hollow core.
+
+The side pieces' outside follows the plug's at the wall's distance. Along each curtain stand
+flanges as deep as the block would be, for keys, bolts, slots and bands; between them upright
+ribs, on whose edges bands lie. All stands on the bed and prints without support. The core is
+hollowed out from below. What would save no filament stays a block.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from ...errors import CannotBuild
+from ...geometry import solid
+from ...geometry.radial import TURNS, outermost, radial_map
+from ..jackets.jacketing import JacketSizes
+from ..jackets.stiffness import INFILL, SKIN_MM
+from ..keys import Peg
+from .core_prints import Plugged
+from .curtains import Curtain, curtain_slab, flange
+from .keys import key_room, print_pegs
+from .pulls import Surface
+from .shell_faces import RUN, Face, inner_face, outer_face
+from .wedges import Sides, far_mm
+
+__all__ = ["FLANGE_MM", "SideJackets", "outline_reach", "side_jackets"]
+
+Floats = NDArray[np.float64]
+FLANGE_MM = 14.0  # from a curtain to its flange's outer side: a key, its socket and a wall
+_SPARE_MM = 0.05
+_SEARCH_MM = 2.0
+_TRIES = 6
+_CORE_ROW_MM = 2.0
+_SEGMENT_MM = 0.4
+_LEAST_SAVING = 0.05  # less is not worth the stiffness it costs
+_NARROW_MM = 4.0  # between flange and rib, or ribs
+
+
+@dataclass(frozen=True, slots=True)
+class SideJackets:
+    """The block cut down to a jacket, and the core hollowed out; None for what stays solid.
+
+    body : to be divided to side pieces; outside, inside : the faces of wall and hollow;
+    walls_mm : the least wall measured of side pieces and core; cells : how many hollows lie
+    between flanges and ribs, all round; span_mm : the widest, along the wall
+    """
+
+    body: solid.Solid
+    core: solid.Solid
+    outside: Face | None
+    inside: Face | None
+    walls_mm: tuple[float, float]
+    cells: int
+    span_mm: float
+
+
+def side_jackets(
+    block: solid.Solid,
+    core: solid.Solid,
+    outline: shapely.Polygon,
+    made: Plugged,
+    surface: Surface,
+    plan: Sides,
+    sizes: JacketSizes,
+) -> SideJackets:
+    """Cut a block of side pieces down to a jacket and hollow its core out, where that saves.
+
+    block : the whole of it, not yet less the plug
+    """
+    face, wall = _outside(block, made, surface, sizes.wall_mm)
+    ribs, span = _ribs(outline, surface, plan, face, sizes)
+    axis = surface.map.axis
+    far = far_mm(block, axis)
+    kept = [
+        face.solid,
+        *(flange(axis, curtain, far, FLANGE_MM, RUN) for curtain in plan.curtains),
+        *(curtain_slab(axis, rib, far, sizes.rib_mm) for rib in ribs),
+        *(_boss(peg) for peg in print_pegs(made, surface, plan)),
+    ]
+    body = solid.intersection(block, solid.union(*kept))
+    cells, outside = len(ribs) + plan.count, face if _worth_it(block, body) else None
+    if outside is None:
+        body, cells, span = block, 0, 0.0
+    inside, core_wall = _inside(core, made, sizes.wall_mm)
+    if inside is None:
+        return SideJackets(body, core, outside, None, (wall, core_wall), cells, span)
+    hollowed = solid.difference(core, inside.solid)
+    if not _worth_it(core, hollowed):
+        hollowed, inside = core, None
+    return SideJackets(body, hollowed, outside, inside, (wall, core_wall), cells, span)
+
+
+def _outside(
+    block: solid.Solid, made: Plugged, surface: Surface, wall_mm: float
+) -> tuple[Face, float]:
+    """The outside of the wall, and its least distance from the plug, measured."""
+    face = outer_face(surface.map, wall_mm + _SPARE_MM)
+    for _ in range(_TRIES):
+        hollow = solid.difference_or_empty(block, face.solid)
+        if hollow.is_empty():
+            break
+        gap = solid.min_gap(hollow, made.plug, wall_mm + _SEARCH_MM)
+        if gap >= wall_mm:
+            return face, gap
+        short = wall_mm - gap + _SPARE_MM
+        face = face.moved_out(short, short)
+    return face, wall_mm
+
+
+def _inside(core: solid.Solid, made: Plugged, wall_mm: float) -> tuple[Face | None, float]:
+    """The hollow of a core and its least wall, measured; None where there is no room."""
+    try:
+        map_ = radial_map(core, made.low_mm, made.high_mm, _CORE_ROW_MM)
+    except CannotBuild:  # a section falls into parts: no one hollow
+        return None, 0.0
+    face = inner_face(map_, wall_mm + _SPARE_MM)
+    if face is None:
+        return None, 0.0
+    low, high = np.reshape(core.bounding_box(), (2, 3))
+    around = solid.box([*(low[:2] - 9), made.low_mm + _SPARE_MM], high + 9)
+    outside = solid.difference(around, core)
+    for _ in range(_TRIES):
+        gap = solid.min_gap(face.solid, outside, wall_mm + _SEARCH_MM)
+        if gap >= wall_mm:
+            return face, gap
+        face = face.moved_out(gap - wall_mm - _SPARE_MM)
+    return None, 0.0
+
+
+def _ribs(
+    outline: shapely.Polygon, surface: Surface, plan: Sides, face: Face, sizes: JacketSizes
+) -> tuple[list[Curtain], float]:
+    """Upright ribs between the flanges, at most so far apart on the outside; the widest cell."""
+    rows = len(surface.map.z)
+    middle = surface.map.middle[rows // 2]
+    out = outline_reach(outline, middle)
+    wall = np.interp(np.arange(TURNS), _columns(face), face.reach.max(axis=0), period=TURNS)
+    ribs, widest = [], 0.0
+    for number in range(plan.count):
+        low, high = (float(plan.curtains[k].degrees[rows // 2]) for k in (number - 1, number))
+        span = (high - low) % TURNS
+        columns = np.arange(round(low), round(low + span) + 1) % TURNS
+        count = max(int(np.ceil(np.radians(span) * out[columns].mean() / sizes.rib_spacing_mm)), 1)
+        # No paper-thin hollow between two of them, or a flange.
+        arc = np.radians(span) * float(wall[columns].min())
+        count = min(count, max(int((arc - 2 * FLANGE_MM) / (sizes.rib_mm + _NARROW_MM)), 1))
+        ribs += [
+            Curtain(np.full(rows, low + share * span), True)
+            for share in np.linspace(0, 1, count + 1)[1:-1]
+        ]
+        widest = max(widest, np.radians(span) * float(wall[columns].max()) / count)
+    return ribs, float(widest)
+
+
+def _columns(face: Face) -> Floats:
+    return np.linspace(0.0, TURNS, face.reach.shape[1], endpoint=False)
+
+
+def outline_reach(outline: shapely.Polygon, middle: Floats) -> Floats:
+    """How far (360,) the block's outside is from the axis."""
+    ring = np.asarray(outline.exterior.segmentize(_SEGMENT_MM).coords)[:-1]
+    return outermost(ring, middle)
+
+
+def _boss(peg: Peg) -> solid.Solid:
+    """Room for a key on a print with its socket, on a slope that prints without support."""
+    room = solid.to_mesh(key_room(peg)).vertices
+    long = float(np.ptp(room @ np.asarray(peg.axis)))
+    inward = -long * np.asarray(peg.axis) - [0, 0, long / RUN]
+    return solid.hull(np.concatenate([room, room + inward]))
+
+
+def _worth_it(before: solid.Solid, after: solid.Solid) -> bool:
+    """Whether a hollow saves filament to speak of."""
+    return _laid_mm3(after) < (1 - _LEAST_SAVING) * _laid_mm3(before)
+
+
+def _laid_mm3(body: solid.Solid) -> float:
+    """Skin and infill of a print, roughly."""
+    volume = solid.volume_mm3(body)
+    skin = min(SKIN_MM * solid.area_mm2(body), volume)
+    return skin + INFILL * (volume - skin)
