@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from moldsmith.errors import CannotWrite
-from moldsmith.writing import make_folder, write_bytes, write_text
+from moldsmith.writing import make_folder, remove, write_bytes, write_text
 
 
 def test_folders_on_the_way_are_made(tmp_path: Path) -> None:
@@ -47,6 +47,13 @@ def test_write_broken_off_by_the_user_leaves_the_old_file_and_no_litter(
         write_bytes(path, b"new")
     assert path.read_bytes() == b"old"
     assert [item.name for item in tmp_path.iterdir()] == ["log.json"]
+
+
+def test_file_that_is_not_let_go_of_is_named(tmp_path: Path) -> None:
+    remove(tmp_path / "gone.stl")
+    (tmp_path / "held.stl").mkdir()
+    with pytest.raises(CannotWrite, match=r"cannot remove .*held\.stl .*Close the program"):
+        remove(tmp_path / "held.stl")
 
 
 def test_folder_where_a_file_stands_is_refused(tmp_path: Path) -> None:

@@ -14,7 +14,7 @@ from .printing.parts import listed_parts
 from .printing.pose import laid
 from .summary import Part
 from .workpiece import Workpiece, frozen_mesh
-from .writing import write_bytes
+from .writing import remove, write_bytes
 
 __all__ = ["PARTS_NAME", "gather", "posed"]
 
@@ -46,7 +46,7 @@ def gather(piece: Workpiece, folder: Path) -> tuple[Part, ...]:
         write_bytes(parts_folder / f"{body}.stl", stl.encode(mesh.vertices, mesh.faces))
     for file in sorted(parts_folder.glob("*.stl")):
         if file.stem not in meshes:
-            file.unlink()
+            remove(file)
     return tuple(_part(piece, body, mesh, parts_folder) for body, mesh in meshes.items())
 
 

@@ -42,7 +42,7 @@ from .metering import Meter
 from .sources import sources_digest
 from .values import Misfit, first_misfit, simple_hints
 from .workpiece import Draft, Finding, Frame, Workpiece, digest, frozen_mesh, settled
-from .writing import write_bytes, write_text
+from .writing import remove, write_bytes, write_text
 
 __all__ = ["SCHEMA_ID", "SCHEMA_VERSION", "anew", "stage"]
 
@@ -222,7 +222,7 @@ def _finish(
         write_text(folder / LOG_NAME, _dumps(record) + "\n")
         failed = {path.name for path in folder.glob(f"{FAILED_PREFIX}*")}
         for file in sorted(stale | failed | {FAILED_NAME}):
-            (folder / file).unlink(missing_ok=True)
+            remove(folder / file)
     _tell(f"{record['seconds']:.1f} s", piece.name, heading["stage"], record["seconds"])
     return replace(
         result,

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from .errors import CannotWrite
 
-__all__ = ["clear_leftovers", "make_folder", "write_bytes", "write_text"]
+__all__ = ["clear_leftovers", "make_folder", "remove", "write_bytes", "write_text"]
 
 _SUFFIX = ".unfinished"
 
@@ -45,7 +45,18 @@ def write_text(path: Path, text: str) -> None:
 def clear_leftovers(folder: Path) -> None:
     """Remove what writers that were killed left under `folder`."""
     for file in folder.rglob(f".*{_SUFFIX}"):
+        remove(file)
+
+
+def remove(file: Path) -> None:
+    """Remove a file, if it is there; `CannotWrite` if that is refused, as of one that is open."""
+    try:
         file.unlink(missing_ok=True)
+    except OSError as error:
+        raise CannotWrite(
+            f"cannot remove {file} ({error.strerror or error})",
+            "Close the program that has it open, or remove it by hand",
+        ) from error
 
 
 def make_folder(folder: Path) -> None:
