@@ -330,5 +330,7 @@ def test_the_jobs_page_sums_its_pieces_up(
     mixed = piece.record("mix")["figures"]["mixed_g"]
     assert f"{mixed:.0f} <small>g</small>" in text
     assert "Spools are shared out among all plates of the job" in text
+    weight = round(piece.record("estimate")["figures"]["grams"])
+    assert f'PLA</td><td class="number">{weight}</td>' in text
     shown = opened(index, tmp_path)
     assert shown.console == ()

@@ -135,12 +135,12 @@ def _piece_table(
     entries: Mapping[str, Mapping[str, Any]],
     logs: Mapping[str, Mapping[str, Mapping[str, Any]]],
 ) -> Table:
-    columns = [Column("Piece", 1.6), Column("Parts", 0.8, True), Column("Casting, cm³", 1.2, True)]
+    columns = [Column("Piece", 1.4), Column("Parts", 0.8, True), Column("Casting, cm³", 1.4, True)]
     printed = any("estimate" in stages for stages in logs.values())
     poured = any("mix" in stages for stages in logs.values())
-    columns += [Column("Filament, g", 1.1, True), Column("Print", 1.3, True)] if printed else []
+    columns += [Column("Filament, g", 1.3, True), Column("Print", 1.5, True)] if printed else []
     columns += [Column("Mix, g", 1, True)] if poured else []
-    columns += [Column("Findings", 1.6)]
+    columns += [Column("Findings", 1.3)]
     rows = []
     for name, entry in entries.items():
         pad = entry.get("pad_volume_cm3")
@@ -200,10 +200,10 @@ def _prints(
     columns = (
         Column("Piece", 1.4),
         Column("Plate", 0.7),
-        Column("Parts", 3),
-        Column("Grams", 1, True),
-        Column("Time", 1.3, True),
-        Column("Spool", 1.4),
+        Column("Parts", 2.7),
+        Column("Grams", 0.9, True),
+        Column("Time", 1.8, True),
+        Column("Spool", 1.3),
     )
     table = Table(columns, tuple(line for _, line in rows), tick=True)
     shared = (
@@ -249,7 +249,7 @@ def _ready(logs: Mapping[str, Mapping[str, Mapping[str, Any]]]) -> Section | Non
         for row in (row for rows in fitted for row in rows):
             what = (str(row["what"]), str(row["size"]), str(row.get("standard", "")))
             hardware[what] = hardware.get(what, 0) + int(row.get("count", 1))
-    blocks: list[Block] = []
+    blocks: list[Block] = [*_filament(logs)]
     if portions:
         lines = tuple(
             (material, part, decimal(weight, 1)) for (material, part), weight in portions.items()
@@ -266,6 +266,29 @@ def _ready(logs: Mapping[str, Mapping[str, Mapping[str, Any]]]) -> Section | Non
         )
         blocks.append(Table(heads, counted, tick=True, title="Hardware"))
     return Section("ready", "Lay ready", tuple(blocks)) if blocks else None
+
+
+def _filament(logs: Mapping[str, Mapping[str, Mapping[str, Any]]]) -> list[Block]:
+    """What each filament must have on its spools, against what is there."""
+    needed: dict[str, int] = {}
+    spools: dict[str, Sequence[float]] = {}
+    for told in (stages["estimate"] for stages in logs.values() if "estimate" in stages):
+        given = told["parameters"].get("filament") or {}
+        name = str(given.get("name", "filament"))
+        needed[name] = needed.get(name, 0) + round(float(told["grams"]))
+        spools[name] = given.get("left_g") or ()
+    rows = tuple(
+        (name, grouped(weight), grouped(sum(spools[name])) if spools[name] else "")
+        for name, weight in needed.items()
+    )
+    if not rows:
+        return []
+    columns = (
+        Column("Filament", 2.4),
+        Column("Grams", 1, True),
+        Column("On the spools, g", 1.6, True),
+    )
+    return [Table(columns, rows, tick=True, title="To print")]
 
 
 def _warnings(entries: Mapping[str, Mapping[str, Any]]) -> Section:
