@@ -6,11 +6,14 @@ import numpy as np
 import pytest
 
 import moldsmith as ms
+from checks import socket_gap_mm3
 from moldsmith.geometry import solid
+from moldsmith.mold.parts.cut_planes import Cut
 from moldsmith.mold.parts.cutting import place_cuts
 from moldsmith.mold.parts.keep_outs import KeepOut
 from moldsmith.mold.parts.keying import Joint, place_keys
 from moldsmith.mold.parts.pegging import place_pegs
+from moldsmith.mold.parts.separating import separate
 from moldsmith.printing.pose import bed_pose, fits_flat
 
 
@@ -86,6 +89,19 @@ def test_keys_of_a_cut_keep_off_thin_bores_across_their_way(joint: Joint, away: 
             for room in rooms:
                 own = solid.trim_by_plane(room, (way, 0, 0), way * cut.at)
                 assert min(solid.min_gap(own, vent, 5.0) for vent in vents) > 1.0
+
+
+def test_a_crumb_too_small_to_print_stays_on_its_neighbour() -> None:
+    bump = solid.box((49, 29, 39), (52, 32, 42))
+    body = solid.union(slab(100, 60, 40), bump)
+    parted = separate(body, [Cut(0, 50.0), Cut(2, 40.5)], 0.2, "pegs", -1)
+    assert len(parted.parts) == 2
+    assert all(len(solid.components(part)) == 1 for part in parted.parts)
+    assert [part.bounding_box()[5] for part in parted.parts] == [42, 42]
+    ((_, _, cut),) = parted.joints
+    gaps = sum(socket_gap_mm3(dict(key.described()), 0.2) for key in cut.keys)
+    together = sum(solid.volume_mm3(part) for part in parted.parts)
+    assert together + gaps == pytest.approx(solid.volume_mm3(body), rel=1e-5)
 
 
 def test_larger_sections_get_more_pegs() -> None:

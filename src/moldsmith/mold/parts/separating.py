@@ -16,7 +16,9 @@ from .keying import Joint, Keying, place_keys
 __all__ = ["Separated", "separate"]
 
 Floats = NDArray[np.float64]
-_CRUMB_MM3 = 1.0
+_FLAKE_MM3 = 0.01  # of no use, and left out
+_CRUMB_MM3, _CRUMB_MM = 100.0, 8.0  # too small to print: stays on its neighbour
+_CONTACT_MM2 = 0.5
 
 
 @dataclass(slots=True)
@@ -51,12 +53,43 @@ def separate(
         part
         for whole in pieces
         for part in solid.components(whole)
-        if solid.volume_mm3(part) > _CRUMB_MM3
+        if solid.volume_mm3(part) > _FLAKE_MM3
     ]
+    parts = _without_crumbs(parts)
     result.parts = sorted(parts, key=lambda part: tuple(np.round(part.bounding_box()[:3], 2)))
     for cut in keyed:
         result.joints += _shared_out(result.parts, cut)
     return result
+
+
+def _without_crumbs(parts: Sequence[solid.Solid]) -> list[solid.Solid]:
+    """The parts with each crumb that cuts left joined again to the part it has most face with."""
+    crumbs = [part for part in parts if _is_crumb(part)]
+    large = [part for part in parts if not _is_crumb(part)]
+    for crumb in crumbs:
+        joined = [solid.union(part, crumb) if _near(part, crumb) else None for part in large]
+        contact = [
+            0.0
+            if whole is None
+            else sum(solid.area_mm2(each) for each in (part, crumb)) - solid.area_mm2(whole)
+            for part, whole in zip(large, joined, strict=True)
+        ]
+        if max(contact, default=0.0) > _CONTACT_MM2:
+            row = int(np.argmax(contact))
+            large[row] = joined[row]
+        else:
+            large.append(crumb)
+    return large
+
+
+def _is_crumb(part: solid.Solid) -> bool:
+    low, high = np.reshape(part.bounding_box(), (2, 3))
+    return bool(solid.volume_mm3(part) < _CRUMB_MM3 and (high - low).max() < _CRUMB_MM)
+
+
+def _near(one: solid.Solid, other: solid.Solid) -> bool:
+    a, b = (np.reshape(body.bounding_box(), (2, 3)) for body in (one, other))
+    return bool((a[0] < b[1] + 0.01).all() and (b[0] < a[1] + 0.01).all())
 
 
 def _cut_all(
