@@ -101,6 +101,13 @@ def test_a_wearer_that_stands_out_of_the_pad_is_found() -> None:
     assert "wearer-through-pad" in codes(fit_check(padded(), wearer=ball(R + 6)))
 
 
+def test_a_wearer_that_is_inside_out_is_turned() -> None:
+    wearer = ball(R - 0.5)
+    found = figures(fit_check(padded(), wearer=wearer))
+    wearer = trimesh.Trimesh(wearer.vertices, wearer.faces[:, ::-1], process=False)
+    assert figures(fit_check(padded(), wearer=wearer)) == found
+
+
 def test_past_the_wearers_border_nothing_is_said() -> None:
     whole = ball(R - 1)
     half = trimesh.Trimesh(
@@ -245,6 +252,8 @@ def test_the_wearer_may_be_a_file(tmp_path: Path) -> None:
     [
         ({"touch_mm": 0.0}, "touch_mm = 0"),
         ({"wearer": 7}, "wearer = 7"),
+        ({"wearer": trimesh.Trimesh()}, "wearer has no triangles"),
+        ({"wearer": ball(R / 1000, 2)}, r"wearer spans 0\.\d+ mm, the pad \d+ mm"),
         ({"wearer": ball(R, 2).apply_translation([900.0, 0, 0])}, "nowhere near the pad"),
     ],
 )

@@ -15,11 +15,11 @@ from ..geometry import colours, ply
 from ..geometry.distance import SurfaceIndex
 from ..geometry.settling import settled
 from ..geometry.topology import border_loops
-from ..scan.reading import load_scan
 from ..scan.units import Unit
 from ..stage import stage
 from ..workpiece import Finding, Vector, Workpiece
 from .thickness import mold_scale
+from .wearer import refuse_small, wearer_mesh
 
 __all__ = ["PadFaces", "fit_check", "pad_faces", "rim_steps"]
 
@@ -71,7 +71,7 @@ def fit_check(
     BadScan : the wearer's file cannot be used
     """
     try:
-        body = _wearer(piece, wearer, unit)
+        body = wearer_mesh(piece, wearer, unit)
     except MoldsmithError as error:
         raise error.located(piece.name, "fit_check") from error
     return _fit_check(piece, wearer=body, touch_mm=touch_mm, settle=settle)
@@ -95,6 +95,7 @@ def _fit_check(
     own = wearer is None or wearer is piece.bodies.get("scan")
     body = piece.body("scan") if wearer is None else wearer
     cast = np.asarray(pad.vertices) if own else _as_cast(piece, pad)
+    refuse_small(body, cast)
     index = SurfaceIndex(np.asarray(body.vertices), np.asarray(body.faces), _SPACING_MM)
     back = _Face.of(cast, faces.back)
     motion = np.eye(4)
@@ -175,29 +176,6 @@ class _Face:
         total = np.bincount(faces.ravel(), area, minlength=len(points))
         used = np.unique(faces)
         return cls(used, np.asarray(total[used], dtype=np.float64))
-
-
-def _wearer(
-    piece: Workpiece, wearer: Path | str | trimesh.Trimesh | None, unit: Unit | None
-) -> trimesh.Trimesh | None:
-    """The wearer's mesh, where the piece's bodies are now."""
-    if wearer is None:
-        return None
-    if isinstance(wearer, str | Path) and str(wearer) in piece.bodies:
-        return piece.body(str(wearer))
-    if isinstance(wearer, str | Path):
-        mesh = load_scan(wearer, unit=unit, name=piece.name).body("scan")
-    elif isinstance(wearer, trimesh.Trimesh):
-        mesh = wearer
-    else:
-        raise BadParameter(
-            f"wearer = {wearer!r}", "Give a scan file, a mesh, or the name of a body"
-        )
-    moved = np.asarray(piece.frame.moved)
-    if np.array_equal(moved, np.eye(4)):
-        return mesh
-    points = mesh.vertices @ moved[:3, :3].T + moved[:3, 3]
-    return trimesh.Trimesh(points, mesh.faces, process=False)
 
 
 def _as_cast(piece: Workpiece, pad: trimesh.Trimesh) -> Floats:
