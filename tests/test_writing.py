@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from moldsmith.errors import CannotWrite
-from moldsmith.writing import make_folder, remove, write_bytes, write_text
+from moldsmith.writing import clear_leftovers, make_folder, remove, write_bytes, write_text
 
 
 def test_folders_on_the_way_are_made(tmp_path: Path) -> None:
@@ -47,6 +47,17 @@ def test_write_broken_off_by_the_user_leaves_the_old_file_and_no_litter(
         write_bytes(path, b"new")
     assert path.read_bytes() == b"old"
     assert [item.name for item in tmp_path.iterdir()] == ["log.json"]
+
+
+def test_leftovers_are_cleared_from_a_folder_and_those_in_it(tmp_path: Path) -> None:
+    name = ".log.json.x1.unfinished"
+    (tmp_path / "a" / "b").mkdir(parents=True)
+    for folder in (tmp_path, tmp_path / "a", tmp_path / "a" / "b"):
+        (folder / name).touch()
+        (folder / "log.json").touch()
+    clear_leftovers(tmp_path)
+    assert sorted(path.parent.name for path in tmp_path.rglob(name)) == ["b"]
+    assert len(list(tmp_path.rglob("log.json"))) == 3
 
 
 def test_file_that_is_not_let_go_of_is_named(tmp_path: Path) -> None:

@@ -151,7 +151,8 @@ def _gathered(
     from .sheet.job_page import write_index
 
     make_folder(folder)
-    clear_leftovers(folder)
+    for place in (folder, *(folder / order.name for order in job.pieces)):
+        clear_leftovers(place)  # no deeper: `folder` may be one with much else in it
     entries = read_pieces(folder)
     write_summary(folder, entries)  # a folder that refuses it would refuse all that follows
     done: dict[str, PieceSummary] = {}

@@ -43,9 +43,10 @@ def write_text(path: Path, text: str) -> None:
 
 
 def clear_leftovers(folder: Path) -> None:
-    """Remove what writers that were killed left under `folder`."""
-    for file in folder.rglob(f".*{_SUFFIX}"):
-        remove(file)
+    """Remove what writers that were killed left in `folder` and the folders in it, no deeper."""
+    for pattern in (f".*{_SUFFIX}", f"*/.*{_SUFFIX}"):
+        for file in folder.glob(pattern):
+            remove(file)
 
 
 def remove(file: Path) -> None:
