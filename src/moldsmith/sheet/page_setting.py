@@ -321,7 +321,7 @@ def _shape(shape: Shape, height: float) -> str:
         case Raster(x, y, wide, tall, png):
             at = f'x="{_number(x)}" y="{_number(height - y - tall)}"'
             box = f'width="{_number(wide)}" height="{_number(tall)}"'
-            return f'<image {at} {box} href="{_data_url(png)}"/>'
+            return f'<image {at} {box} preserveAspectRatio="none" href="{_data_url(png)}"/>'
 
 
 def _tones(stroke: Tone | None, width: float, fill: Tone | None) -> str:

@@ -30,6 +30,7 @@ from .wording import count, decimal, grams, grouped, hours, listed, shares, size
 __all__ = ["assembly", "printing"]
 
 
+_SAME_G = 0.1  # what a spool needs is told to a tenth
 _PEGGED = (
     "Pegs line parts up and hold nothing: glue the parts of a body or tape them across the back, "
     "and close the seam in the casting's face with wax or filler (common practice)."
@@ -168,20 +169,24 @@ def _spools(laid: Mapping[str, Any], estimate: Mapping[str, Any]) -> list[Block]
     if not rows:
         return []
     parts = {row["number"]: listed(row["parts"]) for row in laid.get("plates") or ()}
+    plates = {row["number"]: float(row["grams"]) for row in estimate.get("plates") or ()}
+    weights = _grams(estimate, "plates", "number")
     rows.sort(key=lambda row: (row.get("spool") is None, row.get("spool"), -float(row["left_g"])))
     lines = []
     for row in rows:
-        spool, change = row.get("spool"), row.get("change_at_mm")
+        spool, change, needed = row.get("spool"), row.get("change_at_mm"), float(row["needed_g"])
+        whole = abs(needed - plates.get(row["plate"], 0.0)) < _SAME_G
+        needs = weights[row["plate"]] if whole else grams(needed)
         enough = "yes" if row.get("suffices") else f"no: change at {decimal(float(change or 0))} mm"
         if spool is None:
-            enough = f"no: {grams(float(row['needed_g']))} g are missing"
+            enough = f"no: {needs} g are missing"
         lines.append(
             (
                 "none left" if spool is None else str(spool),
                 grams(float(row["left_g"])),
                 str(row["plate"]),
                 parts.get(row["plate"], ""),
-                grams(float(row["needed_g"])),
+                needs,
                 enough,
             )
         )

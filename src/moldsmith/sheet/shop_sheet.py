@@ -33,7 +33,7 @@ __all__ = ["sheet_of", "templates_of", "write_shop_sheet"]
 PAGE_NAME = "sheet.html"
 PDF_NAME = "sheet.pdf"
 PICTURE_NAME = "sheet.png"
-_FORM = 4  # raised when a sheet of the same work would look different
+_FORM = 5  # raised when a sheet of the same work would look different
 
 
 def write_shop_sheet(piece: Workpiece, folder: Path) -> tuple[Path, ...]:
