@@ -35,6 +35,8 @@ if TYPE_CHECKING:
 
 __all__ = ["Task", "run_job", "run_piece"]
 
+_MOST_PROCESSES = 61  # more cannot be waited for under Windows
+
 
 @dataclass(frozen=True)
 class Task:
@@ -128,7 +130,7 @@ def _begun(
         count = 1 if piece is not None else len(listed)
     except (OSError, ValueError, KeyError, TypeError):  # reading the job says what is wrong
         count = 0
-    workers = min(workers, count)
+    workers = min(workers, count, _MOST_PROCESSES)
     return worker_processes(workers, _loaded) if workers > 1 else nullcontext()
 
 

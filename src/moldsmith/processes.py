@@ -28,7 +28,8 @@ def worker_processes(
 ) -> Iterator[ProcessPoolExecutor]:
     """A pool of processes; what they log is handled by this process's loggers.
 
-    first : what each does at once, while this process prepares their work
+    first : what they do at once, one for each core, while this process prepares their work;
+        others begin when there is work for them
 
     They are spawned, not forked: the same on every system, and safe beside
     the threads of numeric libraries. Where there are several, each has one thread for
@@ -50,8 +51,9 @@ def worker_processes(
         ):
             try:
                 with _deaf_to_ctrl_c():
-                    for _ in range(workers if first else 0):
-                        pool.submit(first)  # type: ignore[arg-type]
+                    for _ in range(min(workers, os.cpu_count() or 1)):
+                        if first is not None:
+                            pool.submit(first)
                 yield pool
             except BaseException:
                 end.close()
