@@ -79,9 +79,8 @@ def block(
         'lidded', an open cavity and a flat lid, the pad's back made flat; 'pieces', side
         pieces round a core, for a sleeve or a deeply curved cap
     outer : 'rectangle'; 'outline' that follows the pad (less filament); 'jacket', a rectangle
-        hollowed out from the bed under a wall of `wall_mm`, on ribs (least filament). Side pieces
-        as jackets follow the pad at that wall, with flanges of 14 mm where they meet and
-        upright ribs; their core is hollow. What would save no filament stays solid
+        hollowed out from the bed under a wall of `wall_mm`, on ribs (least filament), or side
+        pieces that follow the pad at that wall, with flanges and upright ribs, and a hollow core
     wall_mm : least material beside the pad; 1.2 to 60
     floor_mm : least material under and over the pad, and the lid's thickness; wall_mm to 100
     flange_mm : width of the parting surface round the pad; wall_mm to 150
@@ -101,8 +100,7 @@ def block(
     permitted_undercut_percent : what the casting may give to leave the cavity, (D - d) / d of
         its width D and the throat's d, 0 to 200; the material's when left out, 20 without one
         (soft foam takes 20 to 50, from memory)
-    rib_mm, rib_spacing_mm : of a jacket, 1.2 to 20 and 20 to 200; round side pieces at most
-        so far apart on the outside
+    rib_mm, rib_spacing_mm : of a jacket, 1.2 to 20 and 20 to 200
     pressure_kpa : of the mix besides the weight of its column, for jackets and sheet lids,
         0 to 400; left out, the bound of the material in a sealed mold, 11 without one
     bend_limit_mm : by which jackets and sheet lids may give way, 0.05 to 5
@@ -110,19 +108,21 @@ def block(
         2 to 30 mm; floor_mm thick when left out
     filament, material : for weights, the mix's density and what it can stretch
 
-    Makes bodies 'cavity' and 'core' or 'lid'. All bodies move into the mold
-    frame: z is the pull, the cavity stands on z = 0. With style 'lidded' the
-    pad is made anew with its flat back. Style 'pieces' makes 'side-1' to 'side-N', which
-    leave level, and 'core', which its ends beyond the trim lines (core prints) hold;
-    ``opening`` in the figures is the order to open them in, each step verified.
+    Makes bodies 'cavity' and 'core' or 'lid'. All bodies move into the mold frame: z is the pull,
+    the cavity stands on z = 0. With style 'lidded' the pad is made anew with its flat back. Style
+    'pieces' makes 'side-1' to 'side-N' and 'core', which its ends beyond the trim lines (core
+    prints) hold; ``opening`` in the figures is the order to open them in, each step verified.
+    Side pieces leave level: at its seams a half bears on faces that look up and on others that
+    look down, print or bulge, and a tilted way runs into one or the other. A fold that opens
+    along the axis alone, which one of three or more might leave by a tilted way, is refused.
 
     Findings: 'not-released' (a stop) where side pieces, planned or moved out, hold the casting
-    deeper than permitted or block each other, with what number would release it and the
-    picture ``failed-held.png``;
-    'undercut-rigid' where core and cavity lock, 'undercut-casting' where the casting must
-    flex to leave the cavity, 'flat-back', 'no-room-for-stops', 'stretch-off-core', 'few-keys',
-    'no-room-for-key', 'flash', 'land-narrow' and 'parting-overlaps' round the rim,
-    'blocked-out', 'jacket-bends', 'jacket-wall-bends', 'lid-bends'.
+    deeper than permitted or block each other, with the number that came off when moved out, if
+    any, and the picture ``failed-held.png``; 'undercut-rigid' where core and cavity lock,
+    'undercut-casting' where the casting must flex to leave the cavity, 'flat-back',
+    'no-room-for-stops', 'stretch-off-core', 'few-keys', 'no-room-for-key', 'flash', 'land-narrow'
+    and 'parting-overlaps' round the rim, 'blocked-out', 'jacket-bends', 'jacket-wall-bends',
+    'lid-bends'.
 
     Attaches ``draft.ply``, the casting's face coloured by its draft, ``block_out.ply``, the
     casting coloured by how far it was filled, and ``held.png``, where core and cavity lock.

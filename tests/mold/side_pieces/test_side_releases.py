@@ -17,9 +17,9 @@ from moldsmith.geometry.hollows import hollows
 from moldsmith.geometry.radial import radial_map
 from moldsmith.mold.release.opening import Release, opened
 from moldsmith.mold.side_pieces import building as side_blocks
-from moldsmith.mold.side_pieces.findings import hold_of
+from moldsmith.mold.side_pieces.findings import Hold, hold_of
 from moldsmith.mold.side_pieces.pulls import Surface
-from moldsmith.mold.side_pieces.wedges import planned
+from moldsmith.mold.side_pieces.wedges import Sides, planned
 from side_checks import SideRun
 
 UP, DOWN = (0.0, 0.0, 1.0), (0.0, 0.0, -1.0)
@@ -72,6 +72,48 @@ def test_what_the_plan_did_not_foresee_is_refused_with_place_picture_and_number(
     assert picture.read_bytes().startswith(b"\x89PNG")
 
 
+def lobed(folder: Path) -> ms.Workpiece:
+    lobes = sleeves.tube(lambda turn, _: 42 + 11 * np.cos(5 * turn), 40, step=6)
+    piece = ms.Workpiece("lobes", {"scan": lobes}, folder=folder)
+    return ms.shell(piece, thickness_mm=4, taper_mm=10, cell_mm=5)
+
+
+@pytest.mark.parametrize(("opens", "offered"), [((4, 5), 4), ((), None)], ids=["later", "none"])
+def test_number_offered_for_a_plan_that_fails_comes_off_when_moved(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, opens: tuple[int, ...], offered: int | None
+) -> None:
+    """As if only so many pieces came off, whatever their plans say."""
+    tried: list[int] = []
+
+    def told(releases: list[Release], stuck: list[str], permitted_mm: float) -> Hold | None:
+        tried.append(len(releases) - 1)
+        rings = [] if tried[-1] in opens else ["side-1", "side-2"]
+        return hold_of(releases, stuck or rings, permitted_mm)
+
+    monkeypatch.setattr(side_blocks, "hold_of", told)
+    said = rf"Choose pieces = {offered} \(moved out" if offered else "None of 2 to 6 releases it"
+    with pytest.raises(CannotBuild, match=rf"2 side pieces do not release the pad: .*{said}"):
+        ms.block(lobed(tmp_path / "lobes"), style="pieces", pieces=2)
+    assert tried[-1] == (offered or 6)
+    picture = next((tmp_path / "lobes").glob("*-block/failed-held.png"))
+    assert picture.read_bytes().startswith(b"\x89PNG")
+
+
+def test_softer_casting_is_offered_where_no_number_comes_off_and_does_when_moved(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As if every plan held the casting by 1.2 mm."""
+
+    def held(surface: Surface, count: int) -> list[Sides]:
+        strain = 1.2 / surface.permitted_mm
+        return [replace(p, strain=strain, depth_mm=1.2) for p in planned(surface, count)]
+
+    monkeypatch.setattr(side_blocks, "planned", held)
+    with pytest.raises(CannotBuild, match=r"None of 2 to 6 .*pieces = 2 and permitted_undercut_mm "
+                                          r"= 1.2 \(moved out, they come off\)"):  # fmt: skip
+        ms.block(bent(tmp_path / "bent"), style="pieces", permitted_undercut_mm=0.5)
+
+
 def test_fewest_pieces_are_the_fewest_that_open_when_moved(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -100,10 +142,9 @@ def test_hollows_behind_hooks_count_when_pulls_are_chosen() -> None:
 
 
 def test_six_side_pieces_come_off_one_after_another(tmp_path: Path) -> None:
-    lobes = sleeves.tube(lambda turn, _: 42 + 11 * np.cos(5 * turn), 40, step=6)
-    piece = ms.Workpiece("lobes", {"scan": lobes}, folder=tmp_path / "lobes")
-    piece = ms.shell(piece, thickness_mm=4, taper_mm=10, cell_mm=5)
-    figures = ms.block(piece, style="pieces", pieces=6).record("block")["figures"]
+    figures = ms.block(lobed(tmp_path / "lobes"), style="pieces", pieces=6).record("block")[
+        "figures"
+    ]
     assert figures["mold_bodies"] == [*(f"side-{k}" for k in range(1, 7)), "core"]
     assert max(step["penetration_mm"] for step in figures["opening"]) <= 0.01
     run = SideRun(tmp_path / "lobes")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -42,6 +42,8 @@ __all__ = ["block_of_sides", "sides_that_release"]
 
 Floats = NDArray[np.float64]
 _LEAST_PRINT_MM = 12.0  # room for a key on it
+_MOST_PERMITTED_MM = 20.0
+_USUAL_FLANGE_MM = 24.0
 
 
 def block_of_sides(
@@ -72,29 +74,28 @@ def block_of_sides(
     piece = in_mold_frame(piece, np.asarray(axis, dtype=float) / np.linalg.norm(axis))
     made = plugged(piece, max(floor_mm, _LEAST_PRINT_MM))
     surface = surface_of(made, permitted_undercut_mm)
+    head = head_kpa(float(np.ptp(made.pad.bounds[:, 2])), mix_kg_m3)
+    sizes = replace(jacket, pressure_kpa=jacket.pressure_kpa + head)
+    mold = _Mold(
+        piece,
+        made,
+        _outline(made, outer, max(wall_mm, flange_mm)),
+        parting_gap_mm,
+        sizes if outer == "jacket" else None,
+        filament,
+    )
     plans = planned(surface, pieces)
     back = before @ np.linalg.inv(np.asarray(piece.frame.moved))
     if not plans[-1].releases:
-        others = [] if pieces == 0 else planned(surface, 0)
-        stop = refusal(plans, others, permitted_undercut_mm, back)
+        others = list(_other_plans(surface, plans))
+        other = _that_opens(mold, surface, plans, others)
+        softer = None if other else _softer(mold, surface, [*plans, *others])
+        stop = refusal(plans[-1], other.plan.count if other else None, softer, back)
         return piece.note({}, [stop], held_picture(made, surface, plans[-1]))
-
-    outline = outline_of(
-        Cast(made.vertices, made.show, made.back, made.rims[0]),
-        "outline" if outer == "jacket" else outer,  # bands lie on a jacket's ribs all round
-        max(wall_mm, flange_mm),
-    )
-    head = head_kpa(float(np.ptp(made.pad.bounds[:, 2])), mix_kg_m3)
-    sizes = replace(jacket, pressure_kpa=jacket.pressure_kpa + head)
-    wanted = _Wanted(outline, parting_gap_mm, sizes if outer == "jacket" else None, filament)
-
-    def built(plans: list[Sides]) -> _Built:
-        return _built(piece, made, surface, plans, wanted)
-
-    first = built(plans)
+    first = _built(mold, surface, plans)
     if first.hold is None:
         return first.piece
-    other = _that_opens(surface, plans, built)
+    other = _that_opens(mold, surface, plans, _other_plans(surface, plans))
     if other is not None and pieces == 0:
         return other.piece
     enough = None if other is None else other.plan.count
@@ -103,10 +104,19 @@ def block_of_sides(
     return piece.note({}, [stop], shown)
 
 
-@dataclass(frozen=True, slots=True)
-class _Wanted:
-    """What a mold is made to: its plan outline, the gap between side pieces, jackets."""
+def _outline(made: Plugged, outer: Outer, margin: float) -> shapely.Polygon:
+    cast = Cast(made.vertices, made.show, made.back, made.rims[0])
+    # Bands lie on a jacket's ribs all round.
+    return outline_of(cast, "outline" if outer == "jacket" else outer, margin)
 
+
+@dataclass(frozen=True, slots=True)
+class _Mold:
+    """What is put into a mold, and what that is made to: plan outline, gap between side pieces,
+    jackets."""
+
+    piece: Workpiece
+    made: Plugged
     outline: shapely.Polygon
     gap_mm: float
     jacket: JacketSizes | None
@@ -123,29 +133,61 @@ class _Built:
     hold: Hold | None
 
 
-def _that_opens(
-    surface: Surface, tried: list[Sides], built: Callable[[list[Sides]], _Built]
-) -> _Built | None:
-    """The mold of the fewest side pieces, of another number, that come off when moved."""
+def _other_plans(surface: Surface, tried: list[Sides]) -> Iterator[Sides]:
+    """Plans of all numbers of side pieces that were not tried, fewest first."""
     known = {plan.count for plan in tried}
     for count in range(2, MOST_SIDES + 1):
         if count not in known:
-            plans = planned(surface, count)
-            if plans[-1].releases:
-                made = built([*tried, *plans])
-                if made.hold is None:
-                    return made
+            yield from planned(surface, count)
+
+
+def _that_opens(
+    mold: _Mold, surface: Surface, tried: list[Sides], others: Iterable[Sides]
+) -> _Built | None:
+    """The mold of the fewest side pieces, of another number, that come off when moved."""
+    for plan in others:
+        if plan.releases:
+            made = _built(mold, surface, [*tried, plan])
+            if made.hold is None:
+                return made
+    return None
+
+
+def _softer(mold: _Mold, surface: Surface, plans: list[Sides]) -> tuple[int, float] | None:
+    """The number of side pieces and the undercut permitted with which they come off when moved,
+    where it is the casting alone that they are held by."""
+    least = min(plans, key=lambda plan: plan.depth_mm)
+    if least.depth_mm < surface.permitted_mm * least.strain:  # a print, which gives way by nothing
+        return None
+    depth = least.depth_mm
+    for _ in range(2):
+        permitted = float(np.ceil(10 * depth)) / 10
+        if not surface.permitted_mm < permitted <= _MOST_PERMITTED_MM:
+            return None
+        soft = replace(surface, permitted_mm=permitted)
+        (plan,) = planned(soft, least.count)
+        hold = _built(mold, soft, [plan]).hold if plan.releases else None
+        if plan.releases and hold is None:
+            return least.count, permitted
+        if hold is None or not hold.in_casting:
+            return None
+        depth = hold.depth_mm
     return None
 
 
 def sides_that_release(piece: Workpiece, permitted_mm: float = 2.0) -> int | None:
-    """How many side pieces release the piece's pad; None where six do not or none can be made."""
+    """How many side pieces come off the piece's pad when moved; None where six do not or none can
+    be made."""
     try:
         piece = in_mold_frame(piece, np.asarray(axis_of(piece)))
-        plan = planned(surface_of(plugged(piece, _LEAST_PRINT_MM), permitted_mm), 0)[-1]
+        made = plugged(piece, _LEAST_PRINT_MM)
+        surface = surface_of(made, permitted_mm)
+        outline = _outline(made, "outline", _USUAL_FLANGE_MM)
+        mold = _Mold(piece, made, outline, 0.0, None, Filament())
+        found = _that_opens(mold, surface, [], _other_plans(surface, []))
     except MoldsmithError:
         return None
-    return plan.count if plan.releases else None
+    return None if found is None else found.plan.count
 
 
 def _check(pieces: int, permitted: float, gap: float) -> None:
@@ -153,26 +195,24 @@ def _check(pieces: int, permitted: float, gap: float) -> None:
         raise BadParameter(
             f"pieces = {pieces}", f"Choose 2 to {MOST_SIDES} side pieces, or 0 for the fewest"
         )
-    if not 0.1 <= permitted <= 20:
+    if not 0.1 <= permitted <= _MOST_PERMITTED_MM:
         raise BadParameter(f"permitted_undercut_mm = {permitted:g}", "Choose 0.1 to 20 mm")
     if not 0 <= gap <= 0.5:
         raise BadParameter(f"parting_gap_mm = {gap:g}", "Choose 0 to 0.5 mm")
 
 
-def _built(
-    piece: Workpiece, made: Plugged, surface: Surface, plans: list[Sides], wanted: _Wanted
-) -> _Built:
-    plan, outline = plans[-1], wanted.outline
+def _built(mold: _Mold, surface: Surface, plans: list[Sides]) -> _Built:
+    made, plan, outline = mold.made, plans[-1], mold.outline
     whole = block_of(outline, made)
     core = solid.intersection(made.core, whole)
     banded, grooves = grooved(whole, outline, made.low_mm, made.high_mm)
     within = solid.extrude(outline, made.low_mm + 1, made.high_mm - 1)
     jackets = None
-    if wanted.jacket is not None:
-        jackets = side_jackets(banded, core, outline, made, surface, plan, wanted.jacket)
+    if mold.jacket is not None:
+        jackets = side_jackets(banded, core, outline, made, surface, plan, mold.jacket)
         banded, core = jackets.body, jackets.core
         within = solid.intersection(within, banded)
-    sides = side_solids(banded, made, surface, plan, wanted.gap_mm)
+    sides = side_solids(banded, made, surface, plan, mold.gap_mm)
     sides, relieved_mm3 = relieved_sides(sides, made, surface, plan)
     sides, core, joints = keyed(sides, core, made, surface, plan, outline, within)
     bodies = {f"side-{number}": side for number, side in enumerate(sides, start=1)}
@@ -194,7 +234,7 @@ def _built(
     hold = hold_of(releases, stuck, surface.permitted_mm)
     if hold is not None:
         x, y, z = hold.where
-        return _Built(piece, plan, bodies, replace(hold, where=(x, y, z + low)))
+        return _Built(mold.piece, plan, bodies, replace(hold, where=(x, y, z + low)))
     findings = findings_of(joints, plan, stretch, low)
     figures: dict[str, Any] = {
         "style": "pieces",
@@ -205,7 +245,7 @@ def _built(
         "held_mm": round(plan.depth_mm, 3),
         "tried": [{"pieces": item.count, "held_mm": round(item.depth_mm, 3)} for item in plans],
         "plane_curtains": [curtain.plane for curtain in plan.curtains],
-        "parting_gap_mm": wanted.gap_mm,
+        "parting_gap_mm": mold.gap_mm,
         "relieved_mm3": round(relieved_mm3, 3),
         "opening": _opening(releases, stretch),
         "joints": [_lowered(joint, low).figures() for joint in joints if joint.pegs],
@@ -221,14 +261,14 @@ def _built(
         "void_cm3": round(float(made.pad.volume) / 1000, 3),
         "block_cm3": round(sum(float(mesh.volume) for mesh in meshes.values()) / 1000, 3),
     }
-    if jackets is not None and wanted.jacket is not None:
-        bends, bending = jacket_bends(jackets, outline, made, surface, plan, wanted.jacket)
+    if jackets is not None and mold.jacket is not None:
+        bends, bending = jacket_bends(jackets, outline, made, surface, plan, mold.jacket)
         figures["jacket"] = jacket_faces(jackets, low)
-        figures["jacket"] |= jacket_rows(figures, jackets, solids, bends, wanted.filament)
-        figures["jacket"]["pressure_kpa"] = round(wanted.jacket.pressure_kpa, 3)
+        figures["jacket"] |= jacket_rows(figures, jackets, solids, bends, mold.filament)
+        figures["jacket"]["pressure_kpa"] = round(mold.jacket.pressure_kpa, 3)
         findings += bending
     # The bodies were shifted as solids: what is rounded for STL must not be moved again.
-    moved = piece.with_bodies(pad=made.pad).moved(shift).with_named(meshes)
+    moved = mold.piece.with_bodies(pad=made.pad).moved(shift).with_named(meshes)
     return _Built(moved.note(figures, findings), plan, bodies, None)
 
 

@@ -35,27 +35,25 @@ _EASY_STRETCH = 25.0  # percent that a flexible foam gives without harm (common 
 
 
 def refusal(
-    plans: Sequence[Sides], others: Sequence[Sides], permitted_mm: float, back: Floats
+    plan: Sides, enough: int | None, softer: tuple[int, float] | None, back: Floats
 ) -> Finding:
     """The stop for a pad that the side pieces do not release, with what would.
 
-    permitted_mm : for the casting; what a print is held by it does not change
+    enough : the number of side pieces that come off when moved; softer : a number, and the
+    undercut permitted, with which they do
     back : the 4 x 4 matrix from the mold's coordinates to those the place is told in
     """
-    plan = plans[-1]
     x, y, z = _moved(plan.where, back)
-    enough = next((item for item in others if item.releases), None)
-    least = min([*plans, *others], key=lambda item: item.depth_mm)
     if enough is not None:
-        remedy = f"Choose pieces = {enough.count}, or 0 for the fewest that release it"
-    elif permitted_mm < least.depth_mm <= 20 and least.depth_mm >= permitted_mm * least.strain:
-        remedy = (
-            f"Not even {MOST_SIDES} release it: choose pieces = {least.count} and "
-            f"permitted_undercut_mm = {np.ceil(10 * least.depth_mm) / 10:g} if the casting is so "
-            "soft, or crop the hollow out"
-        )
+        remedy = f"Choose pieces = {enough} (moved out, they come off), or 0 for the fewest"
     else:
-        remedy = f"Not even {MOST_SIDES} release it: crop the hollow out, or smooth the scan there"
+        remedy = f"None of 2 to {MOST_SIDES} releases it: crop the hollow out, or smooth the scan"
+        if softer is not None:
+            count, permitted = softer
+            remedy += (
+                f", or choose pieces = {count} and permitted_undercut_mm = {permitted:g} (moved "
+                "out, they come off) if the casting is so soft"
+            )
     return Finding(
         "not-released",
         "stop",
@@ -120,7 +118,7 @@ def unopened(
     """The stop for side pieces that, moved out, do not come off; enough : the count that does."""
     x, y, z = _moved(hold.where, back)
     if enough is not None:
-        remedy = f"Choose pieces = {enough}, or 0 for the fewest that release it"
+        remedy = f"Choose pieces = {enough} (moved out, they come off), or 0 for the fewest"
     else:
         remedy = f"None of 2 to {MOST_SIDES} releases it: crop the hollow out, or smooth the scan"
         if hold.in_casting and hold.depth_mm <= 20:
