@@ -57,7 +57,7 @@ def test_sheet_over_a_scan_that_noise_folds_through_itself_is_whole_and_on_its_s
     assert (side * sheet.vertices[:, 2]).min() > 3.9
     over = np.hypot(sheet.vertices[:, 0], sheet.vertices[:, 1]) < 12
     true = brute_distance(sheet.vertices[over], crumpled, faces) - 4
-    assert np.quantile(np.abs(true), 0.95) < 0.02
+    assert np.quantile(np.abs(true), 0.99) < 0.02
 
 
 def test_sheet_over_a_closed_surface_is_closed_and_may_be_of_several_pieces() -> None:

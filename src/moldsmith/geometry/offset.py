@@ -18,8 +18,9 @@ from scipy import sparse
 from scipy.sparse import csgraph
 
 from .crossings import crossing_faces
-from .distance import Closest, SurfaceIndex
+from .distance import SurfaceIndex
 from .isosurface import lattice_of, march, narrow_band
+from .levelling import face_normals, settled, to_level
 from .rim import Rim
 from .sampled import SampledField
 from .topology import border_edges, border_loops, compact, components, edge_keys, half_edges
@@ -29,12 +30,7 @@ __all__ = ["Sheet", "offset_sheet"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
-_SETTLED_MM = 1e-6
 _FARTHEST_CELLS = 1.5  # from the marched place to the level
-_ROUNDS = 6  # of neighbours that compare their closest points
-_SETTLING = 2  # moves
-_WORTH = 4e-3  # spacings that a closest point should become nearer by
-_BESIDE = 0.1  # spacings between closest points that are as good as one
 _UNCROSSING = 14  # attempts
 _BENT = 0.7  # mean of the unit normals about a corner; about the edge of a folded sheet it is less
 
@@ -87,14 +83,14 @@ def offset_sheet(index: SurfaceIndex, distance_mm: Floats, *, side: float, cell_
     found = index.closest(vertices, near[source])
     marched = vertices
     if rim is None:
-        vertices, found = _to_level(index, vertices, faces, found, distance_mm, side)
+        vertices, found = to_level(index, vertices, faces, found, distance_mm, side)
         both = np.column_stack([vertices, marched, found.face])
     else:
         near_mm = float(distance_mm[rim.vertices].max()) + 3 * cell_mm
         past = rim.past(vertices, near_mm, found.on_border)
         # What lies well beyond the rim is not part of the sheet and only confuses the levelling.
         faces = faces[(past[faces] < 1.5 * cell_mm).all(axis=1)]
-        vertices, found = _to_level(index, vertices, faces, found, distance_mm, side)
+        vertices, found = to_level(index, vertices, faces, found, distance_mm, side)
         past = _without_islands(faces, rim.past(vertices, near_mm, found.on_border))
         both, faces = _cut(np.column_stack([vertices, marched, found.face]), faces, past)
     both, faces = _without_crumbs(both, faces, at_border=rim is not None)
@@ -103,9 +99,8 @@ def offset_sheet(index: SurfaceIndex, distance_mm: Floats, *, side: float, cell_
     vertices, marched = both[:, :3].copy(), both[:, 3:6]
     if rim is not None:
         faces = _without_pinholes(vertices, faces, rim.count, 14 * cell_mm)
-    doubtful = np.linalg.norm(vertices - marched, axis=1) > 0.5 * cell_mm
-    sheet = vertices, faces, both[:, 6].astype(np.int64)
-    vertices, error = _settled(index, sheet, doubtful, distance_mm, side)
+    near = both[:, 6].astype(np.int64)
+    vertices, error = settled(index, vertices, faces, near, distance_mm, side)
     ends = np.unique(border_edges(faces))
     if rim is not None:
         _end_over_border(vertices, ends, rim, distance_mm, cell_mm)
@@ -118,78 +113,6 @@ def offset_sheet(index: SurfaceIndex, distance_mm: Floats, *, side: float, cell_
     again = index.closest(vertices[moved])
     error[moved] = again.distance - index.interpolate(distance_mm, again)
     return Sheet(vertices, faces, error, field.count)
-
-
-def _settled(
-    index: SurfaceIndex,
-    sheet: tuple[Floats, Ints, Ints],
-    doubtful: NDArray[np.bool_],
-    distance: Floats,
-    side: float,
-) -> tuple[Floats, Floats]:
-    """Vertices that were not on the level moved once more, and what error (n,) is left.
-
-    sheet : vertices, faces, and the face of the surface near each vertex
-    doubtful (n,) : vertices whose closest points are looked up anew
-    """
-    vertices, faces, near = sheet
-    found = _agreed(index, vertices, faces, index.closest(vertices, near))
-    rows = np.flatnonzero(doubtful)
-    found = found.with_nearer(rows, index.closest(vertices[rows]))
-    error = found.distance - index.interpolate(distance, found)
-    for _ in range(_SETTLING):
-        off = np.flatnonzero(np.abs(error) > _SETTLED_MM)
-        if len(off) == 0:
-            break
-        moved = _on_level(index, vertices[off], found.of(off), distance, side)
-        again = index.closest(moved)
-        again = again.with_nearer(np.arange(len(off)), index.closest(moved, found.face[off]))
-        vertices[off] = moved
-        error[off] = again.distance - index.interpolate(distance, again)
-        found = found.put(off, again)
-    return vertices, error
-
-
-def _agreed(index: SurfaceIndex, vertices: Floats, faces: Ints, found: Closest) -> Closest:
-    """Closest points, none of them farther off than what walks from the neighbours' lead to.
-
-    A walk ends at the nearest place round about, which need not be the nearest of all; on a
-    rough surface looking every point up anew misses more than its neighbours on the sheet do.
-    """
-    for _ in range(_ROUNDS):
-        edges = np.concatenate([faces[:, [0, 1]], faces[:, [1, 2]], faces[:, [2, 0]]])
-        here, start = _worth_trying(index, vertices, edges, found)
-        other = index.closest(vertices[here], start)
-        order = np.argsort(-other.distance, kind="stable")  # the nearest is written last
-        order = order[other.distance[order] < found.distance[here[order]] - 1e-9]
-        if len(order) == 0:
-            break
-        found = found.put(here[order], other.of(order))
-        changed = np.zeros(len(vertices), dtype=bool)
-        changed[here[order]] = True
-        faces = faces[changed[faces].any(axis=1)]
-    return found
-
-
-def _worth_trying(
-    index: SurfaceIndex, vertices: Floats, edges: Ints, found: Closest
-) -> tuple[Ints, Ints]:
-    """Vertices (k,) and faces (k,) at neighbours' closest points that promise nearer ones."""
-    edges = edges[found.face[edges[:, 0]] != found.face[edges[:, 1]]]
-    here, there = edges.T
-    # Height over the surface's tangent plane there.
-    away = vertices - found.point
-    normal = away / np.maximum(found.distance, 1e-12)[:, None]
-    step = vertices.take(here, axis=0) - found.point.take(there, axis=0)
-    height = np.einsum("ij,ij->i", step, normal.take(there, axis=0))
-    nearer = np.flatnonzero(height < found.distance[here] - _WORTH * index.spacing_mm)
-    here, there = here[nearer], there[nearer]
-    # From beside one's own closest point the walk leads back to it.
-    step = found.point.take(here, axis=0) - found.point.take(there, axis=0)
-    apart = np.einsum("ij,ij->i", step, step) > (_BESIDE * index.spacing_mm) ** 2
-    here, there = here[apart], there[apart]
-    keys = np.unique(here << 32 | found.face[there])
-    return keys >> 32, keys & 0xFFFFFFFF
 
 
 def _end_over_border(
@@ -218,7 +141,7 @@ def _uncrossed(
     """
     share = np.ones(len(levelled))
     far = np.linalg.norm(levelled - marched, axis=1) > 0.2 * cell_mm
-    one, two = _face_normals(levelled, faces), _face_normals(marched, faces)
+    one, two = face_normals(levelled, faces), face_normals(marched, faces)
     sizes = np.einsum("ij,ij->i", one, one) * np.einsum("ij,ij->i", two, two)
     turned = np.einsum("ij,ij->i", one, two) <= 0.8 * np.sqrt(sizes)
     doubtful = far[faces].any(axis=1) | turned | _bent(one, faces, len(levelled))
@@ -248,43 +171,6 @@ def _bent(normals: Floats, faces: Ints, count: int) -> NDArray[np.bool_]:
     around = np.bincount(faces.ravel(), minlength=count)
     bent = mean < (_BENT * around) ** 2
     return np.asarray(bent[faces].any(axis=1))
-
-
-def _to_level(
-    index: SurfaceIndex,
-    vertices: Floats,
-    faces: Ints,
-    found: Closest,
-    distance: Floats,
-    side: float,
-) -> tuple[Floats, Closest]:
-    """Move vertices to the exact level; leave those be whose faces would turn over."""
-    levelled = _on_level(index, vertices, found, distance, side)
-    again = index.closest(levelled, found.face)
-    levelled = _on_level(index, levelled, again, distance, side)
-    before = _face_normals(vertices, faces)
-    kept = np.zeros(len(vertices), dtype=bool)
-    for _ in range(4):
-        turned = np.einsum("ij,ij->i", _face_normals(levelled, faces), before) <= 0
-        turned &= ~kept[faces].all(axis=1)
-        if not turned.any():
-            break
-        kept[faces[turned]] = True
-        levelled = np.where(kept[:, None], vertices, levelled)
-    return levelled, again
-
-
-def _on_level(
-    index: SurfaceIndex, points: Floats, found: Closest, distance: Floats, side: float
-) -> Floats:
-    """Points moved along the line from their closest point to the wanted distance."""
-    away = points - found.point
-    normal = side * index.normal_at(found)
-    # So near that a point may have been marched onto the wrong side.
-    near = found.distance < index.spacing_mm
-    wrong = near & (np.einsum("ij,ij->i", away, normal) <= 0.05 * found.distance)
-    away[wrong] = normal[wrong]
-    return found.point + unit(away) * index.interpolate(distance, found)[:, None]
 
 
 def _without_islands(faces: Ints, past: Floats) -> Floats:
@@ -359,8 +245,3 @@ def _without_pinholes(vertices: Floats, faces: Ints, kept: int, round_mm: float)
             hub = np.full(len(loop) - 2, loop[0])
             fans.append(np.stack([hub, loop[2:], loop[1:-1]], axis=1))
     return np.concatenate(fans)
-
-
-def _face_normals(vertices: Floats, faces: Ints) -> Floats:
-    a, b, c = vertices[faces[:, 0]], vertices[faces[:, 1]], vertices[faces[:, 2]]
-    return np.cross(b - a, c - a)

@@ -25,7 +25,8 @@ __all__ = ["SampledField"]
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 _WOUND = 0.1  # turns round what is behind: 0.25 and more, 0 and less in front, so at a border too
-_BESIDE_FOLD = 3  # rings of faces
+_TURNED = -0.4  # cosine to the form; without a fold, roughness seldom turns a face past 90°
+_BESIDE_FOLD = 4  # rings of faces
 _NEAR = 2.5  # spacings from the surface, within which a sample's neighbour does not stand in for it
 _GRID = 2**20  # cells of the grid that slopes are gathered in, whatever the size
 _STEEP = 0.1
@@ -160,10 +161,10 @@ class SampledField:
 
 
 def _folded(index: SurfaceIndex, form: Floats) -> NDArray[np.bool_]:
-    """Which faces (m,) lie in or beside a fold: where some are turned away from the form."""
+    """Which faces (m,) lie in or beside a fold: where some are turned right round."""
     corners = index.vertices[index.faces]
-    flat = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    folded = np.einsum("ij,ij->i", flat, form[index.faces].sum(axis=1)) < 0
+    flat = unit(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]))
+    folded = np.einsum("ij,ij->i", flat, form[index.faces].mean(axis=1)) < _TURNED
     for _ in range(_BESIDE_FOLD if folded.any() else 0):
         within = np.zeros(len(form), dtype=bool)
         within[index.faces[folded]] = True
