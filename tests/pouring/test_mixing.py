@@ -30,7 +30,7 @@ def test_channels_count_up_to_their_fill_level(cored: ms.Workpiece) -> None:
     top = cored.body("core").bounds[1, 2]
     full, half, foot = (
         ms.mix(cored, material=FOAM, fill_level_mm=level).record("mix")["figures"]
-        for level in (top, top - 3, 0.0)
+        for level in (top, top - 3, cored.body("pad").bounds[1, 2])
     )
     assert full["channels_cm3"] == pytest.approx(drilled, abs=1e-3)
     assert foot["channels_cm3"] < half["channels_cm3"] < full["channels_cm3"]
@@ -145,6 +145,8 @@ def test_a_gap_between_the_parts_shows_as_a_difference_of_the_ways(cored: ms.Wor
         ({"packing_factor": 3}, r"packing_factor = 3. Choose 1 to 2"),
         ({"scale_g": 0}, r"scale_g = 0. Choose 0.01 to 10"),
         ({"waste_percent": 80}, r"waste_percent = 80"),
+        ({"fill_level_mm": 0.0}, r"fill_level_mm = 0\. Choose \d[\d.]* to \d"),
+        ({"fill_level_mm": 1e6}, r"fill_level_mm = 1e\+06\. Choose \d"),
     ],
 )
 def test_values_out_of_range_are_refused(

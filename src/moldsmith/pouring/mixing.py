@@ -82,7 +82,8 @@ def mix(
     waste_percent : what is spilled and trimmed; 0 to 50
     scale_g : the scale's resolution; 0.01 to 10
     fill_level_mm : height (mold z unless `channels` tilted it) up to which sprues and vents
-        stand full; left out, the foot of the lowest funnel
+        stand full, from the void's top to the highest mouth; left out, the foot of the lowest
+        funnel
     pour_rate_ml_s : how fast it is poured; 0.1 to 1000. Left out, what runs through the sprues
         by the material's viscosity, at most 100
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from math import ceil, floor
 from typing import Any
 
 import numpy as np
@@ -16,11 +17,13 @@ from ..geometry import solid
 from ..geometry.columns import crossings_of, free_lengths
 from ..geometry.visibility import grid_over, highest, hits, lowest
 from ..mold.bodies import mold_bodies
+from ..ranges import check_range
 from ..workpiece import Workpiece
 from .channels import (
     Row,
     channel_rows,
     fill_level,
+    height_mm,
     level_z,
     mouth_mm,
     over_mm3,
@@ -66,16 +69,13 @@ def void_of(piece: Workpiece, fill_level_mm: float | None = None) -> Void:
 
     Raises
     ------
-    BadParameter : the piece has no mold yet
+    BadParameter : the piece has no mold yet; no channel stands full to that level
     CannotBuild : the bodies enclose nothing
     """
     pad = piece.body("pad")
     bodies = [solid.from_mesh(mesh) for mesh in mold_meshes(piece).values()]
     rows, up = channel_rows(piece), pouring_up(piece)
-    void_top = float((pad.vertices @ up).max())
-    level = max(fill_level_mm or 0.0, void_top)
-    if fill_level_mm is None:
-        level = fill_level(rows, void_top, up)
+    level = _level(rows, float((pad.vertices @ up).max()), up, fill_level_mm)
     full = [level_z(row, level, up) for row in rows]
     low, high = float(pad.bounds[0, 2]), float(pad.bounds[1, 2])
     top = max([high, *full]) + _OVER_MM
@@ -93,6 +93,16 @@ def void_of(piece: Workpiece, fill_level_mm: float | None = None) -> Void:
     channels = max(_drilled_mm3(piece) - over, 0.0)
     void = _pad_room_mm3(solid.to_mesh(room), pad) - channels
     return Void(void, channels, _coat_mm3(piece), level)
+
+
+def _level(rows: Sequence[Row], void_top: float, up: Floats, asked: float | None) -> float:
+    """The level asked for, which lies between the void's top and the highest mouth; else usual."""
+    if asked is None:
+        return fill_level(rows, void_top, up)
+    highest_mm = max([void_top, *(height_mm(row, row["outside_z"], up) for row in rows)])
+    # To a hundredth, as it is told and can be given.
+    check_range("fill_level_mm", asked, floor(100 * void_top) / 100, ceil(100 * highest_mm) / 100)
+    return min(max(asked, void_top), highest_mm)
 
 
 def mold_meshes(piece: Workpiece) -> dict[str, trimesh.Trimesh]:
