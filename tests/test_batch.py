@@ -6,6 +6,8 @@ import json
 import logging
 import os
 import signal
+import subprocess
+import sys
 import time
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -228,6 +230,19 @@ def test_workers_are_not_waited_for_when_the_batch_breaks_off() -> None:
     with pytest.raises(KeyboardInterrupt, match=r"^$"):
         broken_off()
     assert not psutil.pid_exists(worker)
+
+
+def test_script_whose_workers_would_ask_for_workers_is_told_how(tmp_path: Path) -> None:
+    script = tmp_path / "many.py"
+    script.write_text("import moldsmith\nmoldsmith.run_job('troll.toml', workers=2)\n")
+    job = "".join(PIECE.format(name=name, thickness=3) for name in ("belly", "calf"))
+    (tmp_path / "troll.toml").write_text(job)
+    run = subprocess.run([sys.executable, script], cwd=tmp_path, capture_output=True, text=True)
+    assert run.returncode == 1
+    last = run.stderr.splitlines()[-1]
+    assert "BadParameter: workers = 2: no worker process could begin" in last
+    assert "if __name__ == '__main__':" in last
+    assert run.stderr.count("Traceback") == 1
 
 
 def test_ctrl_c_is_not_lost_in_imports() -> None:

@@ -5,6 +5,7 @@ Nothing heavy is imported before worker processes have begun: they import it too
 
 from __future__ import annotations
 
+import os
 import time
 import tomllib
 from collections.abc import Iterable, Iterator
@@ -83,7 +84,7 @@ def run_job(
     Raises
     ------
     BadJob : the job file has problems, or no piece of that name
-    BadParameter : workers is less than 1
+    BadParameter : workers is less than 1, or none could begin
     CannotWrite : `out` cannot be written to
     """
     if workers < 1:
@@ -177,6 +178,14 @@ def _shared_out(
     A process that dies takes the whole pool along. The pieces lost that way
     are tried once more, each alone, so that only the one at fault fails.
     """
+    try:
+        pool.submit(os.getpid).result()
+    except BrokenExecutor:
+        raise BadParameter(
+            f"workers = {workers}: no worker process could begin",
+            "A script must call run_job under `if __name__ == '__main__':`, as its workers import "
+            "it too. Else give 1",
+        ) from None
     lost: list[Task] = []
     for task, result in _fed(tasks, pool, workers):
         if result is None:

@@ -50,10 +50,8 @@ def worker_processes(
             ) as pool,
         ):
             try:
-                with _deaf_to_ctrl_c():
-                    for _ in range(min(workers, os.cpu_count() or 1)):
-                        if first is not None:
-                            pool.submit(first)
+                if first is not None:
+                    _started(pool, min(workers, os.cpu_count() or 1), first)
                 yield pool
             except BaseException:
                 end.close()
@@ -64,6 +62,19 @@ def worker_processes(
         listener.stop()
         queue.close()
         queue.join_thread()
+
+
+def _started(pool: ProcessPoolExecutor, count: int, first: Callable[[], object]) -> None:
+    try:
+        with _deaf_to_ctrl_c():
+            for _ in range(count):
+                pool.submit(first)
+    except RuntimeError as error:
+        # A worker process imports the script that it works for. One that asks for workers as
+        # it is imported does so here again: this ends quietly, the script itself is told.
+        if "bootstrapping" in str(error):
+            raise SystemExit(1) from None
+        raise
 
 
 @contextmanager
