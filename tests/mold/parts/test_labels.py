@@ -136,3 +136,14 @@ def test_a_part_with_no_outer_face_is_left_without() -> None:
     assert place_label(inner, "core", OuterFaces([whole, inner], [])) is None
     tiny = solid.box((0, 0, 0), (4, 4, 4))
     assert place_label(tiny, "core-1", OuterFaces([tiny], [])) is None
+
+
+def test_embossed_letters_make_no_part_too_large_for_the_printer(channelled: ms.Workpiece) -> None:
+    width, depth, _ = np.ptp(channelled.body("cavity").bounds, axis=0) + 0.2
+    tight = ms.Printer(volume_mm=(float(width), float(depth), 60.0))
+    piece = ms.split(channelled, printer=tight, labels="embossed")
+    rows = piece.record("split")["figures"]["parts"]
+    assert [(row["body"], row["label"]) for row in rows] == [("cavity", None), ("core", None)]
+    said = [finding.message for finding in piece.findings if finding.code == "no-room-for-label"]
+    assert len(said) == 2
+    assert all("does not fit the printer with it" in message for message in said)

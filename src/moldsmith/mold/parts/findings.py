@@ -7,6 +7,7 @@ import numpy as np
 from ...geometry import solid
 from ...workpiece import Finding
 from .cut_planes import Cut
+from .labels import Labels
 from .pegging import WALL_MM
 
 __all__ = ["boltless", "changed", "few_keys", "no_label", "passing"]
@@ -44,12 +45,14 @@ def boltless(low: str, high: str) -> Finding:
     return Finding("joint-changed", "note", text, low)
 
 
-def no_label(name: str) -> Finding:
+def no_label(name: str, style: Labels) -> Finding:
+    why = "has no outer face to write its number on"
+    if style == "embossed":
+        why = "has no upright outer face for its number, or does not fit the printer with it"
     return Finding(
         "no-room-for-label",
         "note",
-        f"{name} has no outer face to write its number on: mark it with a pen as it leaves the "
-        "printer",
+        f"{name} {why}: mark it with a pen as it leaves the printer",
         name,
     )
 

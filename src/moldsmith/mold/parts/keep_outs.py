@@ -15,7 +15,7 @@ from ...workpiece import Workpiece
 from ..bores import Channel, bore_solid
 from ..hardware import bolt
 from ..keys import Peg, socket_solid
-from .side_joints import block_joints
+from .side_joints import block_joints, told_peg
 
 __all__ = ["CLEAR_MM", "KeepOut", "Span", "keep_outs", "spans"]
 
@@ -83,7 +83,9 @@ def keep_outs(piece: Workpiece, pegs: Iterable[Peg], clearance_mm: float) -> lis
     """The things of a piece's mold. pegs : on its flange, which no stage has told of yet."""
     items = [KeepOut(_at("a key", peg.base), _socket(peg, clearance_mm)) for peg in pegs]
     for joint in block_joints(piece):
-        items += [KeepOut(_at("a key", peg["base"]), _told(peg, joint)) for peg in joint["pegs"]]
+        for row in joint["pegs"]:
+            room = _socket(told_peg(row), joint["clearance_mm"])
+            items.append(KeepOut(_at("a key", row["base"]), room))
     for record in piece.records:
         figures = record["figures"]
         if record["stage"] == "block":
@@ -107,13 +109,6 @@ def _at(what: str, place: Iterable[float]) -> str:
 
 def _socket(peg: Peg, clearance_mm: float) -> solid.Solid:
     return socket_solid(peg, clearance_mm + _ROUND_MM)
-
-
-def _told(peg: Mapping[str, Any], joint: Mapping[str, Any]) -> solid.Solid:
-    x, y, z = peg["base"]
-    u, v, w = peg["axis"]
-    made = Peg((x, y, z), (u, v, w), peg["base_mm"] / 2, peg["length_mm"], sides=peg["sides"])
-    return _socket(made, joint["clearance_mm"])
 
 
 def _stops(piece: Workpiece, figures: Mapping[str, Any]) -> Iterator[KeepOut]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -58,13 +58,21 @@ class Label:
 class OuterFaces:
     """The planes that touch the whole mold from outside: what lies in one of them shows outside.
 
-    No cavity, parting surface or joint does: they lie inside the mold's hull.
+    No cavity, parting surface or joint does: they lie inside the mold's hull. plates : rows of a
+    jacket's log, flat places on its outside
     """
 
-    def __init__(self, bodies: Iterable[solid.Solid], outline: Sequence[Sequence[float]]) -> None:
+    def __init__(
+        self,
+        bodies: Iterable[solid.Solid],
+        outline: Sequence[Sequence[float]],
+        plates: Iterable[Mapping[str, Any]] = (),
+    ) -> None:
         boxes = np.array([body.bounding_box() for body in bodies])
         self.low, self.high = boxes[:, :3].min(axis=0), boxes[:, 3:].max(axis=0)
-        self.planes = [*self._upright(outline), *self._level()]
+        stated = [(np.asarray(row["normal"]), np.asarray(row["at"])) for row in plates]
+        written_on = [(normal, float(at @ normal)) for normal, at in stated]
+        self.planes = [*self._upright(outline), *written_on, *self._level()]
 
     def _upright(self, outline: Sequence[Sequence[float]]) -> list[tuple[Floats, float]]:
         """Sides of the outline's hull that are long enough to write on, longest first."""
@@ -141,7 +149,8 @@ def _outside_in(part: solid.Solid, frame: Floats) -> shapely.Geometry:
     if float(turned.bounding_box()[5]) < -_SKIN_MM:
         return shapely.Polygon()  # the part does not reach the plane
     region: shapely.Geometry = solid.section(turned, -_SKIN_MM)
-    return region.intersection(solid.section(turned, -DEPTH_MM - _WALL_MM))
+    behind = region.intersection(solid.section(turned, -DEPTH_MM - _WALL_MM))
+    return behind.difference(solid.section(turned, _SKIN_MM))  # nothing stands before it
 
 
 def _room_for(region: shapely.Geometry, bounds: tuple[float, ...]) -> Floats | None:

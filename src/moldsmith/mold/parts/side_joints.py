@@ -9,11 +9,11 @@ import numpy as np
 
 from ...geometry import solid
 from ...workpiece import Workpiece
+from ..keys import Peg, peg_solid, socket_solid
 
-__all__ = ["block_joints", "carried_joints"]
+__all__ = ["block_joints", "carried_joints", "told_peg"]
 
-_INSIDE_MM = 0.5
-_BESIDE_MM = 1.0
+_ROUND_MM = 1.0  # of what is round a socket
 
 
 def carried_joints(
@@ -25,18 +25,23 @@ def carried_joints(
     """
     found: dict[tuple[str, str, str], dict[str, Any]] = {}
     for joint in block_joints(piece):
-        for peg in joint["pegs"]:
-            axis, base = np.asarray(peg["axis"]), np.asarray(peg["base"])
-            aside = np.cross(axis, [0.0, 0.0, 1.0])
-            corner = peg["base_mm"] / 2 / np.cos(np.pi / peg["sides"])
-            root = base - _INSIDE_MM * axis
-            wall = base + 2 * axis + (corner + _BESIDE_MM) * aside
-            low = _holder(parts[joint["low"]], root)
-            high = _holder(parts[joint["high"]], wall)
-            row = found.setdefault((joint["kind"], low, high), {**joint, "low": low, "high": high,
-                                                                "pegs": []})  # fmt: skip
-            row["pegs"].append(peg)
+        for row in joint["pegs"]:
+            peg = told_peg(row)
+            low = _holder(parts[joint["low"]], peg_solid(peg))
+            high = _holder(
+                parts[joint["high"]], socket_solid(peg, joint["clearance_mm"] + _ROUND_MM)
+            )
+            key = joint["kind"], low, high
+            ends = {"low": low, "high": high, "pegs": []}
+            found.setdefault(key, {**joint, **ends})["pegs"].append(row)
     return list(found.values())
+
+
+def told_peg(row: Mapping[str, Any]) -> Peg:
+    """A peg as a stage log tells it."""
+    x, y, z = row["base"]
+    u, v, w = row["axis"]
+    return Peg((x, y, z), (u, v, w), row["base_mm"] / 2, row["length_mm"], sides=row["sides"])
 
 
 def block_joints(piece: Workpiece) -> list[dict[str, Any]]:
@@ -47,9 +52,8 @@ def block_joints(piece: Workpiece) -> list[dict[str, Any]]:
     return []
 
 
-def _holder(parts: Mapping[str, solid.Solid], point: Any) -> str:
-    """The part with the most material about a point."""
-    probe = solid.box(point - 0.3, point + 0.3)
+def _holder(parts: Mapping[str, solid.Solid], room: solid.Solid) -> str:
+    """The part with the most material in a room."""
     names = list(parts)
-    shares = [solid.volume_mm3(solid.intersection(parts[name], probe)) for name in names]
+    shares = [solid.volume_mm3(solid.intersection(parts[name], room)) for name in names]
     return names[int(np.argmax(shares))]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import Any
@@ -132,7 +132,9 @@ def split(
     meetings = [_Meeting("flange", "cavity", cover, pegs)] if "cavity" in bodies else []
     parts: dict[str, dict[str, solid.Solid]] = {}
     of_body: dict[str, BodyParts] = {}
-    faces = OuterFaces(bodies.values(), piece.record("block")["figures"].get("outline_plan", ()))
+    block = piece.record("block")["figures"]
+    plates = (block.get("jacket") or {}).get("plates", ())
+    faces = OuterFaces(bodies.values(), block.get("outline_plan", ()), plates)
     for name, body in bodies.items():
         if name in cut_from_sheet(piece):
             made[name] = solid.printable(body)
@@ -157,7 +159,8 @@ def split(
         parts[name] = dict(zip(names, result.parts, strict=True))
         of_body[name] = BodyParts(names, result, cuts, opening_side)
         for part_name, part in parts[name].items():
-            written, label = _labelled(part, part_name, faces, labels)
+            fits = partial(bed_pose, printer=printer, upside_down=turned)
+            written, label = _labelled(part, part_name, faces, labels, fits)
             made[part_name] = solid.printable(written)
             row = _row(part_name, name, made[part_name], printer, turned)
             rows.append({**row, **limits.row(made[part_name], turned), "label": label})
@@ -174,7 +177,7 @@ def split(
             if cut.joint == "bolted" and not any(isinstance(key, SeamBolt) for key in cut.keys)
         ]
     if labels != "none":
-        findings += [no_label(row["body"]) for row in rows if row["label"] is None]
+        findings += [no_label(row["body"], labels) for row in rows if row["label"] is None]
     findings += limits.findings(rows)
     opening = piece.record("block")["figures"].get("opening", ())
     assembly = assembled(of_body, bodies, opening if "cavity" not in bodies else ())
@@ -345,12 +348,21 @@ def _engages_mm(meeting: _Meeting) -> float | None:
 
 
 def _labelled(
-    part: solid.Solid, name: str, faces: OuterFaces, style: Labels
+    part: solid.Solid,
+    name: str,
+    faces: OuterFaces,
+    style: Labels,
+    fits: Callable[[Floats], Floats | None],
 ) -> tuple[solid.Solid, dict[str, Any] | None]:
-    """The part with its name on it, and the label for the log; None where it found no room."""
+    """The part with its name on it, and the label for the log; None where it found no room.
+
+    fits : vertices to a pose on the bed, None where there is none: letters may stand out too far
+    """
     label = None if style == "none" else place_label(part, name, faces)
     if label is None or (style == "embossed" and not label.upright):
         return part, None
     written = labelled(part, label, style)
+    if style == "embossed" and fits(solid.to_mesh(written).vertices) is None:
+        return part, None
     volume = solid.volume_mm3(written) - solid.volume_mm3(part)
     return written, {**label.described(), "volume_mm3": round(volume, 2)}
