@@ -8,12 +8,15 @@ import trimesh
 
 import moldsmith as ms
 from moldsmith.geometry import solid
+from moldsmith.geometry.visibility import grid_over, hits, lowest
+from moldsmith.mold.release.opening import swept_mm
 from moldsmith.workpiece import Workpiece
 from shapes import cap, heightfield, patched
 
 RADIUS_MM = 40.0
 OPENING_DEG = 115.0
 DOWN = (0.0, 0.0, -1.0)
+UP = (0.0, 0.0, 1.0)
 
 
 def padded(roughness_mm: float) -> Workpiece:
@@ -68,6 +71,36 @@ def test_core_and_casting_leave_the_cavity_straight_up(
         assert solid.volume_mm3(met) < most, height
 
 
+def test_a_leaning_hill_s_overhang_that_thins_out_at_its_ends_is_filled_too() -> None:
+    """What is added is what of the cavity stood over the casting, by rays; then it comes free."""
+    hill = heightfield(lambda x, y: 16 * np.exp(-((x + 8) ** 2 + y**2) / 120), (70, 50), 2)
+    hill.vertices[:, 0] += 1.7 * hill.vertices[:, 2]
+    pad = ms.shell(patched(hill), thickness_mm=4, taper_mm=8, edge_mm=1, cell_mm=2)
+    plain, filled = (
+        ms.block(pad, style="lidded", outer="outline", pull=DOWN, block_out=wanted)
+        for wanted in (False, True)
+    )
+    cavity, casting = plain.body("cavity"), plain.body("pad")
+    grid = grid_over(casting.bounds[0, :2], casting.bounds[1, :2], 0.25)
+    floor = lowest(casting.vertices, casting.faces, grid).ravel()
+    over = np.zeros(floor.size)
+    for ray, z, face in hits(cavity.vertices, cavity.faces, grid):
+        way = np.where(cavity.face_normals[face, 2] > 0, 1.0, -1.0)
+        above = np.where(np.isfinite(floor[ray]), np.maximum(z - floor[ray], 0), 0)
+        np.add.at(over, ray, way * above)
+    figures = filled.record("block")["figures"]
+    wanted_mm3 = float(over[over > 0.1].sum()) * 0.25**2
+    assert wanted_mm3 > 500
+    assert 1000 * figures["block_out"]["added_cm3"] == pytest.approx(wanted_mm3, rel=0.05)
+    assert figures["undercut"]["depth_mm"] == 0
+    before, after = (
+        swept_mm(solid.from_mesh(piece.body("pad")), solid.from_mesh(piece.body("cavity")), UP)[0]
+        for piece in (plain, filled)
+    )
+    assert before > 2
+    assert after < 0.2  # hooks of 0.4 mm and less are left standing
+
+
 def test_without_it_the_casting_is_held(plain: Workpiece) -> None:
     cavity = solid.from_mesh(plain.body("cavity"))
     met = solid.intersection(raised(plain, "pad", 5.0), cavity)
@@ -81,9 +114,11 @@ def test_the_casting_gains_what_lies_between_ball_and_cylinder(filled: Workpiece
     """
     height = -RADIUS_MM * np.cos(np.radians(OPENING_DEG))
     figures = filled.record("block")["figures"]["block_out"]
-    assert figures["added_cm3"] * 1000 == pytest.approx(np.pi * height**3 / 3, rel=0.2)
+    from_cavity = 1000 * (figures["added_cm3"] - figures["from_core_cm3"])
+    assert from_cavity == pytest.approx(np.pi * height**3 / 3, rel=0.2)
     narrow = RADIUS_MM * np.sin(np.radians(OPENING_DEG))
-    assert figures["area_mm2"] == pytest.approx(np.pi * (RADIUS_MM**2 - narrow**2), rel=0.25)
+    # Grains of a rough ball beside it count too.
+    assert figures["area_mm2"] == pytest.approx(np.pi * (RADIUS_MM**2 - narrow**2), rel=0.3)
 
 
 def test_what_the_casting_gains_the_mold_loses(plain: Workpiece, filled: Workpiece) -> None:

@@ -2,8 +2,9 @@
 
 Seen along the pull, the cavity may only lie under the casting's lowest place on every ray.
 What of it stands higher there hangs over the casting; it becomes casting. What of a core
-then hooks under the casting becomes casting too. The cut is a height field a little over
-the lowest places, so that the roughness of a scan is neither an overhang nor ground off.
+then hooks under the casting becomes casting too. Hooks are found by the faces that look
+back along the pull, so that the fill ends where they do; it is cut at the lowest places.
+Hooks as narrow as the roughness of a scan are left standing.
 """
 
 from __future__ import annotations
@@ -26,10 +27,15 @@ __all__ = ["BlockedOut", "fill_undercuts", "filled_picture"]
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Mask = NDArray[np.bool_]
-_OVER_MM = 0.2  # roughness that is left standing
-_CAUGHT_MM = 0.3
-_BESIDE_MM = 0.1  # by which the fill stands out over the pad's widest place
-_SIMPLER_MM = 0.06
+_ROUGH_MM = 0.2  # hooks nowhere twice as wide are roughness, and left standing
+_TAIL_MM = 2.0  # of a wider hook goes with it
+_OVER_MM = 0.01
+_SPECK_MM2 = 1e-6
+_PLAN_GRID_MM = 1e-4
+_STEEP = 3.0  # a pad that rises more from ray to ray jumps there
+_AROUND_MM = 2.0
+_BESIDE_MM = 0.05  # by which the fill stands out over the pad's widest place
+_SIMPLER_MM = 0.03
 _CRUMB_MM3 = 1.0
 _END_MM = 0.5
 _SAME_MM = 0.05
@@ -58,15 +64,10 @@ def fill_undercuts(cavity: solid.Solid, cover: solid.Solid, pad: solid.Solid) ->
     """
     # Made simpler within the margin: edges of a few micrometres do not outlive an STL file.
     shadow = shapely.union_all(solid.silhouette(pad)).buffer(_BESIDE_MM).simplify(_SIMPLER_MM)
-    grid = _grid(shadow)
     volume = solid.volume_mm3(pad)
-    floor = lowest(*_arrays(pad), grid)
-    caught = highest(*_arrays(cavity), grid) > floor + _CAUGHT_MM
-    cavity, pad, filled = _given(cavity, cover, pad, grid, shadow, caught, floor, upward=True)
-    roof = highest(*_arrays(pad), grid)
-    hooked = lowest(*_arrays(cover), grid) < roof - _CAUGHT_MM
+    cavity, pad, filled = _given(cavity, cover, pad, shadow, upward=True)
     before = solid.volume_mm3(pad)
-    cover, pad, under = _given(cover, cavity, pad, grid, shadow, hooked, roof, upward=False)
+    cover, pad, under = _given(cover, cavity, pad, shadow, upward=False)
     after = solid.volume_mm3(pad)
     area = float(filled.union(under).area)
     return BlockedOut(cavity, cover, pad, after - volume, after - before, area)
@@ -76,28 +77,22 @@ def _given(
     body: solid.Solid,
     other: solid.Solid,
     pad: solid.Solid,
-    grid: Grid,
     shadow: shapely.Geometry,
-    caught: Mask,
-    level: Floats,
     *,
     upward: bool,
 ) -> tuple[solid.Solid, solid.Solid, shapely.Geometry]:
-    """Body and pad after the body gave what lies beyond a level where rays are caught; and where.
+    """Body and pad after the body gave what of it hooks by the pad, and where, seen along z.
 
     other : the body across the pad, where the fill ends
     """
-    there = np.isfinite(level)
-    caught = ndimage.binary_opening(caught & there, np.ones((2, 2), dtype=bool))
-    caught = ndimage.binary_dilation(caught, np.ones((3, 3), dtype=bool))
-    region = _region(caught, grid).intersection(shadow)
+    region = _hooks(body, shadow, upward)
     if region.is_empty:
         return body, pad, region
     # Within the mold's height, so that the other body bounds what is given on its side.
     boxes = np.array([np.reshape(each.bounding_box(), (2, 3)) for each in (body, other)])
     low, high = float(boxes[:, 0, 2].min()), float(boxes[:, 1, 2].max())
     column = solid.extrude(region, low + _END_MM, high - _END_MM)
-    points, faces = _field(level, there, caught, grid, upward)
+    points, faces = _field(pad, region, upward)
     deep = high - low + 10
     beyond = slab(points, faces, 0, deep) if upward else slab(points, faces, -deep, 0)
     taken = solid.intersection(column, beyond)
@@ -111,41 +106,59 @@ def _given(
     return body, solid.union(pad, *kept) if kept else pad, region
 
 
-def _field(
-    level: Floats, there: Mask, caught: Mask, grid: Grid, upward: bool
-) -> tuple[Floats, Ints]:
-    """The cut as a sheet over the caught rays: never on the near side of the level."""
-    toward = 1.0 if upward else -1.0
-    known = np.where(there, toward * level, -np.inf)
-    cut = ndimage.grey_dilation(known, size=(3, 3))
-    unknown = ~np.isfinite(cut)
-    nearest = ndimage.distance_transform_edt(unknown, return_distances=False, return_indices=True)
-    cut = toward * (cut[tuple(nearest)] + _OVER_MM)
-    rows, columns = (np.flatnonzero(caught.any(axis=axis)) for axis in (1, 0))
-    i = np.arange(max(rows[0] - 2, 0), min(rows[-1] + 3, grid.shape[0]))
-    j = np.arange(max(columns[0] - 2, 0), min(columns[-1] + 3, grid.shape[1]))
-    number = np.arange(len(i) * len(j)).reshape(len(i), len(j))
-    flat = (i[:, None] * grid.shape[1] + j).ravel()
-    points = np.column_stack([grid.places(flat), cut.ravel()[flat]])
-    a, b, c, d = number[:-1, :-1], number[1:, :-1], number[1:, 1:], number[:-1, 1:]
-    faces = np.concatenate([np.stack([a, b, c], -1), np.stack([a, c, d], -1)]).reshape(-1, 3)
-    return points, faces
+def _hooks(body: solid.Solid, shadow: shapely.Geometry, upward: bool) -> shapely.Geometry:
+    """Where in the pad's shadow a body has faces that look back along its pull.
 
-
-def _region(caught: Mask, grid: Grid) -> shapely.Geometry:
-    """The squares of the caught rays as a plan region, its corners rounded a little."""
-    rows = np.flatnonzero(caught.ravel())
-    if len(rows) == 0:
+    A cavity's look down, a core's up, but for those that it stands on. What is nowhere wider
+    than the roughness is left out.
+    """
+    vertices, faces = _arrays(body)
+    corners = vertices[faces]
+    one, two = corners[:, 1, :2] - corners[:, 0, :2], corners[:, 2, :2] - corners[:, 0, :2]
+    facing = one[:, 0] * two[:, 1] - one[:, 1] * two[:, 0]
+    height = corners[..., 2]
+    if upward:
+        back, off_foot = -facing, height.max(axis=1) - vertices[:, 2].min()
+    else:
+        back, off_foot = facing, vertices[:, 2].max() - height.min(axis=1)
+    shelf = corners[(back > _SPECK_MM2) & (off_foot > _END_MM)][..., :2]
+    if len(shelf) == 0:
         return shapely.Polygon()
-    half = 0.51 * grid.step_mm
-    x, y = grid.places(rows).T
-    squares = shapely.union_all(shapely.box(x - half, y - half, x + half, y + half))
-    return squares.buffer(half).buffer(-half).simplify(0.05)
+    hidden = shapely.union_all(shapely.polygons(shelf), grid_size=_PLAN_GRID_MM)
+    hidden = hidden.intersection(shadow)
+    wide = hidden.buffer(-_ROUGH_MM).buffer(_ROUGH_MM + _TAIL_MM)
+    region = hidden.intersection(wide).buffer(_BESIDE_MM).simplify(_SIMPLER_MM)
+    return region.intersection(shadow)
 
 
-def _grid(shadow: shapely.Geometry) -> Grid:
-    low_x, low_y, high_x, high_y = shadow.bounds
-    step = float(np.clip(max(high_x - low_x, high_y - low_y) / 400, 0.5, 1.5))
+def _field(pad: solid.Solid, region: shapely.Geometry, upward: bool) -> tuple[Floats, Ints]:
+    """The cut over a region as a sheet: the pad's far side a little way off, one height a ray.
+
+    Beyond the region it goes on as high as at its edge, where the pad jumps there: past its
+    widest place a lip may stand, and up to that the hook would be left.
+    """
+    grid = _grid(region)
+    vertices, faces = _arrays(pad)
+    toward = 1.0 if upward else -1.0
+    level = toward * (lowest if upward else highest)(vertices, faces, grid)
+    places = grid.places(np.arange(level.size))
+    shapely.prepare(region)
+    hooked = shapely.contains_xy(region, *places.T).reshape(grid.shape) & np.isfinite(level)
+    if not hooked.any():
+        hooked = np.isfinite(level)
+    nearest = ndimage.distance_transform_edt(~hooked, return_distances=False, return_indices=True)
+    edge = level[tuple(nearest)]
+    cut = np.where(level < edge + _STEEP * grid.step_mm, level, edge)
+    points = np.column_stack([places, toward * (cut.ravel() + _OVER_MM)])
+    number = np.arange(level.size).reshape(grid.shape)
+    a, b, c, d = number[:-1, :-1], number[1:, :-1], number[1:, 1:], number[:-1, 1:]
+    sheet = np.concatenate([np.stack([a, b, c], -1), np.stack([a, c, d], -1)]).reshape(-1, 3)
+    return points, sheet
+
+
+def _grid(region: shapely.Geometry) -> Grid:
+    low_x, low_y, high_x, high_y = region.buffer(_AROUND_MM).bounds
+    step = float(np.clip(max(high_x - low_x, high_y - low_y) / 500, 0.25, 1.0))
     return grid_over(np.array([low_x, low_y]), np.array([high_x, high_y]), step)
 
 
