@@ -153,6 +153,12 @@ def test_corners_have_their_radius_in_large_triangles() -> None:
         assert np.abs(off_rounded(place[:, :2], 40, 8)).max() < 0.08
 
 
+@pytest.mark.parametrize("round_mm", [5.0, 30.0])
+def test_a_rim_stays_on_the_form_whatever_its_corners(round_mm: float) -> None:
+    cut = crop(tube(40, 40), box=((0, -60, 40), (60, 60, 160)), round_mm=round_mm)
+    assert np.hypot(*rim(cut)[:, :2].T) == pytest.approx(40, abs=0.25)
+
+
 def test_the_way_round_a_cone_is_straight_when_it_is_laid_flat() -> None:
     """A line between two points at one height of a cone rises toward its tip."""
     top, bottom, height = 30.0, 90.0, 200.0

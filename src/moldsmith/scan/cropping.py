@@ -31,6 +31,7 @@ CRUMB_SHARE = 0.005  # of the largest piece's area: what is less fell off the tr
 PINHOLE_MM = 5.0  # across: where a ripple of the scan only just crosses the cut
 LARGE_MM = 10.0  # edges of triangles in which a part of the cut may be hidden
 HIDDEN_MM = 3.0  # deep: less is not worth smaller triangles
+FAIR_MM = 5.0  # radius at most that a rim is smoothed to: more would take it off a limb's form
 BEND_MM = 0.02  # that the cut may lie off its chord in a triangle
 BEND_EDGE_MM = 0.8  # of edges that a bend makes no shorter
 COARSE_SHARE = 0.5  # of a corner's radius: edges longer than this do not show it
@@ -77,8 +78,8 @@ def crop(
         half of the body that faces the viewer is kept
     keep : 'largest' piece (as seen in the view where an outline is given) or 'all'
         but crumbs of less than 0.5 % of its area
-    round_mm : radius of the trim line's corners, 0 to 100; the line is smoothed to it,
-        so that the roughness of the scan does not fray the rim. Corners at the points are
+    round_mm : radius of the trim line's corners, 0 to 100; the rim is smoothed to it, to
+        5 mm at most, so that the roughness of the scan does not fray it. Corners at the points are
         rounded by it, after the margin; the rim keeps to them within 0.1 mm
 
     Returns
@@ -109,8 +110,9 @@ def crop(
         if mirror:
             points, inside, line_figures = _mirrored(scan, piece.frame, points, inside)
         line = trim_line(
-            vertices, faces, points, inside=inside, round_mm=round_mm, margin_mm=margin_mm
-        )
+            vertices, faces, points, inside=inside, round_mm=round_mm, margin_mm=margin_mm,
+            mirrored=mirror,
+        )  # fmt: skip
         fields.append(line)
         line_figures |= line.figures
         line_findings = _line_findings(line, points, round_mm)
@@ -128,7 +130,7 @@ def crop(
     vertices, faces, on_cut, dropped = _pieces(vertices, faces, on_cut, keep, along)
     vertices, faces, on_cut, filled = _without_pinholes(vertices, faces, on_cut)
     _refuse_uncut(vertices, faces)
-    vertices = fair_borders(vertices, faces, round_mm)
+    vertices = fair_borders(vertices, faces, min(round_mm, FAIR_MM))
     vertices, _ = topology.pulled_apart(vertices, faces, APART_MM)
     patch = trimesh.Trimesh(vertices, faces, process=False)
     figures, findings = _measured(vertices, faces, on_cut)

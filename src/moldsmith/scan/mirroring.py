@@ -99,9 +99,14 @@ def symmetrise(piece: Workpiece, *, plane: Plane = "found", limit_mm: float = 20
     if _is_found(plane):
         point, normal, residual = found_plane(scan, piece.frame)
         if residual > symmetric_within(scan):
+            apart = (
+                f"in the best plane its sides lie {residual:.1f} mm apart "
+                f"(allowed {symmetric_within(scan):.1f} mm)"
+                if np.isfinite(residual)
+                else "it is its own mirror image otherwise, if at all"
+            )
             raise BadParameter(
-                "the scan is not symmetric left and right: in the best plane its sides lie "
-                f"{residual:.1f} mm apart (allowed {symmetric_within(scan):.1f} mm)",
+                f"the scan is not symmetric left and right: {apart}",
                 "Give plane = (point, normal), or symmetrise the whole scan before crop",
             )
     else:

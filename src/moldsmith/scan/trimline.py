@@ -81,11 +81,13 @@ def trim_line(
     inside: ArrayLike | None,
     round_mm: float,
     margin_mm: float,
+    mirrored: bool = False,
 ) -> TrimLine:
     """The closed line through points (n, 3), mm, by the shortest way along the surface.
 
     Its corners are rounded both ways with `round_mm`, then it is moved outward by
-    `margin_mm`. Inside is the side of the point `inside`, or the smaller one.
+    `margin_mm`. Inside is the side of the point `inside`, or the smaller one. That points are
+    `mirrored` ones is told where one is refused.
 
     Raises
     ------
@@ -93,7 +95,7 @@ def trim_line(
         crosses itself or does not part the surface, nothing left inside
     """
     index = SurfaceIndex(vertices, faces, _spacing(vertices, faces))
-    snapped, face, weights, off, numbers = _on_surface(index, points)
+    snapped, face, weights, off, numbers = _on_surface(index, points, mirrored)
     line, leg = _loop(vertices, faces, snapped, face, weights)
     middles = (line + np.roll(line, -1, axis=0)) / 2
     refuse_crossing(vertices, faces, line, index.closest(middles).face, leg, numbers)
@@ -224,7 +226,9 @@ def _ways(round_mm: float, margin_mm: float) -> list[float]:
     return [margin_mm - round_mm, 2 * round_mm, -round_mm]
 
 
-def _on_surface(index: SurfaceIndex, points: Any) -> tuple[Floats, Ints, Floats, Floats, Ints]:
+def _on_surface(
+    index: SurfaceIndex, points: Any, mirrored: bool
+) -> tuple[Floats, Ints, Floats, Floats, Ints]:
     """Nearest points of the surface: place, face, weights; how far off all were; their numbers."""
     try:
         given = np.asarray(points, dtype=float)
@@ -239,8 +243,8 @@ def _on_surface(index: SurfaceIndex, points: Any) -> tuple[Floats, Ints, Floats,
     if found.distance[worst] > NEAR_MM:
         x, y, z = given[worst].round(1).tolist()
         raise BadParameter(
-            f"points[{worst + 1}] = ({x:g}, {y:g}, {z:g}) lies {found.distance[worst]:.0f} mm from "
-            f"the scan (allowed {NEAR_MM:g} mm)",
+            f"points[{worst + 1}]{', mirrored,' if mirrored else ''} = ({x:g}, {y:g}, {z:g}) lies "
+            f"{found.distance[worst]:.0f} mm from the scan (allowed {NEAR_MM:g} mm)",
             "Give points on or near the scan, in mm and in its coordinates",
         )
     step = np.linalg.norm(found.point - np.roll(found.point, 1, axis=0), axis=1)
