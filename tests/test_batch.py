@@ -24,8 +24,10 @@ from moldsmith.batch import run_job
 from moldsmith.errors import BadJob, BadParameter, CannotBuild, CannotWrite
 from moldsmith.gathering import gather, posed
 from moldsmith.interrupts import interrupts_held
+from moldsmith.job import read_job
 from moldsmith.processes import worker_processes
 from moldsmith.route import ONLY_WHEN_NAMED, ROUTE
+from moldsmith.summary import PieceSummary
 from moldsmith.supplies.printer import Printer
 from moldsmith.workpiece import Workpiece
 
@@ -268,6 +270,23 @@ def test_piece_that_kills_its_process_takes_no_other_along(
     summary = run_job(job, out=tmp_path / "out", workers=2)
     assert summary.failed == ("belly",)
     assert "its worker process died" in summary.pieces[0].error
+
+
+def test_piece_of_the_largest_scan_is_begun_first(
+    tmp_path: Path, job: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    job.with_name("calf.txt").write_text(" " * 100_000 + "10")
+    begun = []
+
+    def noted(task: batch.Task) -> PieceSummary:
+        begun.append(task.order.name)
+        return PieceSummary(task.order.name, "finished", 0.0)
+
+    monkeypatch.setattr(batch, "run_piece", noted)
+    tasks = [batch.Task(order, "", tmp_path / order.name) for order in read_job(job).pieces]
+    with ThreadPoolExecutor(1) as one:
+        list(batch._fed(tasks, one, 1))
+    assert begun == ["calf", "belly"]
 
 
 def test_bad_calls_are_refused(tmp_path: Path, job: Path) -> None:

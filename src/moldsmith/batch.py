@@ -207,13 +207,14 @@ def _fed(
 ) -> Iterator[tuple[Task, PieceSummary | None]]:
     """As `_sent`, but a piece begins only when a worker and memory for it are free."""
     room = free_mb()
-    waiting = list(tasks)
+    needs = [(piece_needs_mb(task.order.scan, task.folder), task) for task in tasks]
+    # The largest first: begun last, it would be waited for while other workers have nothing to do.
+    waiting = sorted(needs, key=lambda item: -item[0])
     running: dict[Future[PieceSummary], tuple[Task, float]] = {}
     try:
         while waiting or running:
             while waiting and len(running) < workers:
-                task = waiting[0]
-                need = piece_needs_mb(task.order.scan, task.folder)
+                need, task = waiting[0]
                 if running and sum(held for _, held in running.values()) + need > room:
                     break  # a piece larger than the memory is tried, but alone
                 waiting.pop(0)
