@@ -263,6 +263,16 @@ def test_ctrl_c_is_not_lost_in_imports() -> None:
     assert imported == ["all of it"]
 
 
+def test_run_that_does_not_heed_ctrl_c_does_not_while_it_imports() -> None:
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        with interrupts_held():
+            signal.raise_signal(signal.SIGINT)
+        assert signal.getsignal(signal.SIGINT) == signal.SIG_IGN
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
 def test_piece_that_kills_its_process_takes_no_other_along(
     tmp_path: Path, job: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

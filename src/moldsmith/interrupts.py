@@ -17,8 +17,9 @@ def interrupts_held() -> Iterator[None]:
     Some libraries go on without a part of theirs whose import fails, whatever it failed of:
     pressed at that moment, Ctrl-C would be lost, and the library broken.
     """
-    if threading.current_thread() is not threading.main_thread():
-        yield  # Ctrl-C never comes here
+    here = threading.current_thread() is threading.main_thread()
+    if not (here and callable(signal.getsignal(signal.SIGINT))):
+        yield  # Ctrl-C does not come here, or this process does not heed it
         return
     pressed = False
 

@@ -113,7 +113,8 @@ def _begin(queue: Any, level: int, line: Connection) -> None:
     Ctrl-C reaches the workers too; they end at once and leave the talking to
     the process that started them.
     """
-    signal.signal(signal.SIGINT, signal.SIG_DFL)
+    if signal.getsignal(signal.SIGINT) != signal.SIG_IGN:  # as one run in the background has it
+        signal.signal(signal.SIGINT, signal.SIG_DFL)
     if hasattr(signal, "pthread_sigmask"):
         signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})
     threading.Thread(target=_end_with, args=(line,), daemon=True).start()
