@@ -196,6 +196,19 @@ def narrow() -> ms.Workpiece:
     return ms.shell(piece, thickness_mm=5, taper_mm=10, cell_mm=5)
 
 
+def test_names_stand_on_plates_before_the_wall(jacket: ms.Workpiece) -> None:
+    parts = ms.split(jacket, printer=ms.Printer(volume_mm=(250, 250, 250)))
+    pad = checks.solid(jacket.body("pad"))
+    for row in parts.record("split")["figures"]["parts"][:2]:
+        label = row["label"]
+        assert label["text"] == row["body"]
+        assert label["arrow"] == "up"
+        assert abs(label["normal"][2]) < 1e-6
+        letters = checks.solid(jacket.body(row["body"])) - checks.solid(parts.body(row["body"]))
+        assert letters.volume() == pytest.approx(-label["volume_mm3"], rel=0.05)
+        assert letters.min_gap(pad, 20.0) >= WALL_MM
+
+
 def test_core_too_narrow_to_save_by_a_hollow_stays_solid(narrow: ms.Workpiece) -> None:
     piece = ms.block(narrow, style="pieces", outer="jacket", wall_mm=9, floor_mm=9)
     *sides, core = figures(piece)["bodies"]

@@ -32,11 +32,19 @@ _LEVELS = np.linspace(0.15, 0.85, 5)  # of the height
 
 
 def jacket_faces(jackets: SideJackets, low_mm: float) -> dict[str, Any]:
-    """The faces of wall and hollow for the log, in the mold's frame."""
+    """The faces of wall and hollow, and the plates, for the log, in the mold's frame."""
     return {
         "flange_mm": FLANGE_MM,
         "outside": None if jackets.outside is None else jackets.outside.figures(low_mm),
         "inside": None if jackets.inside is None else jackets.inside.figures(low_mm),
+        "plates": [
+            {
+                "at": [round(x, 4), round(y, 4), round(z - low_mm, 4)],
+                "normal": [round(value, 6) for value in plate.normal],
+            }
+            for plate in jackets.plates
+            for x, y, z in (plate.at,)
+        ],
     }
 
 
@@ -170,7 +178,8 @@ def _core_bends(jackets: SideJackets, sizes: JacketSizes) -> dict[str, float]:
         for row in rows
     ]
     rod = _squeezed_mm(span / 2 + sizes.wall_mm, sizes)
-    return _told(_plate_mm(span, float(np.ptp(face.z)), sizes), max(bent, default=rod), rod, span)
+    most = max(bent, default=rod)
+    return _told(most, most, rod, span)
 
 
 def _level_rows(z: Floats, reach: Floats) -> list[int]:

@@ -8,6 +8,7 @@ hollowed out from below. What would save no filament stays a block.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,6 +18,7 @@ from numpy.typing import NDArray
 from ...errors import CannotBuild
 from ...geometry import solid
 from ...geometry.radial import TURNS, outermost, radial_map
+from ...workpiece import Vector
 from ..jackets.jacketing import JacketSizes
 from ..jackets.stiffness import INFILL, SKIN_MM
 from ..keys import Peg
@@ -27,7 +29,7 @@ from .pulls import Surface
 from .shell_faces import RUN, Face, inner_face, outer_face
 from .wedges import Sides, far_mm
 
-__all__ = ["FLANGE_MM", "SideJackets", "outline_reach", "side_jackets"]
+__all__ = ["FLANGE_MM", "Plate", "SideJackets", "outline_reach", "side_jackets"]
 
 Floats = NDArray[np.float64]
 FLANGE_MM = 14.0  # from a curtain to its flange's outer side: a key, its socket and a wall
@@ -37,6 +39,10 @@ _TRIES = 6
 _CORE_ROW_MM = 2.0
 _SEGMENT_MM = 0.4
 _LEAST_SAVING = 0.05  # less is not worth the stiffness it costs
+_PLATE_MM = (48.0, 13.0, 2.5)  # wide, tall and thick: a name in letters 5 mm high
+_PLATE_ROOT_MM = 14.0
+_PLATE_SHARES = (0.3, 0.7)  # of the height
+_PROUD_MM = 0.3
 _NARROW_MM = 4.0  # between flange and rib, or ribs
 
 
@@ -46,7 +52,8 @@ class SideJackets:
 
     body : to be divided to side pieces; outside, inside : the faces of wall and hollow;
     walls_mm : the least wall measured of side pieces and core; cells : how many hollows lie
-    between flanges and ribs, all round; span_mm : the widest, along the wall
+    between flanges and ribs, all round; span_mm : the widest, along the wall; plates : to
+    write on
     """
 
     body: solid.Solid
@@ -56,6 +63,30 @@ class SideJackets:
     walls_mm: tuple[float, float]
     cells: int
     span_mm: float
+    plates: tuple[Plate, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Plate:
+    """A flat, upright place on a wall's outside, to write on: its middle, and the way it looks."""
+
+    at: Vector
+    normal: Vector
+
+    @property
+    def solid(self) -> solid.Solid:
+        """It, and what it stands on: a slope that prints without support."""
+        wide, tall, thick = _PLATE_MM
+        out, up = np.asarray(self.normal), np.array([0.0, 0.0, 1.0])
+        along = np.cross(up, out)
+        corners = [
+            np.asarray(self.at) + x * wide / 2 * along + z * tall / 2 * up - deep * out
+            for x in (-1, 1)
+            for z in (-1, 1)
+            for deep in (0.0, thick)
+        ]
+        inward = -_PLATE_ROOT_MM * (out + up / RUN)
+        return solid.hull(np.concatenate([corners, np.array(corners) + inward]))
 
 
 def side_jackets(
@@ -73,6 +104,7 @@ def side_jackets(
     """
     face, wall = _outside(block, made, surface, sizes.wall_mm)
     ribs, span = _ribs(outline, surface, plan, face, sizes)
+    plates = tuple(_plates(surface, plan, face, ribs, sizes.rib_mm))
     axis = surface.map.axis
     far = far_mm(block, axis)
     kept = [
@@ -80,18 +112,19 @@ def side_jackets(
         *(flange(axis, curtain, far, FLANGE_MM, RUN) for curtain in plan.curtains),
         *(curtain_slab(axis, rib, far, sizes.rib_mm) for rib in ribs),
         *(_boss(peg) for peg in print_pegs(made, surface, plan)),
+        *(plate.solid for plate in plates),
     ]
     body = solid.intersection(block, solid.union(*kept))
     cells, outside = len(ribs) + plan.count, face if _worth_it(block, body) else None
     if outside is None:
-        body, cells, span = block, 0, 0.0
+        body, cells, span, plates = block, 0, 0.0, ()
     inside, core_wall = _inside(core, made, sizes.wall_mm)
     if inside is None:
-        return SideJackets(body, core, outside, None, (wall, core_wall), cells, span)
+        return SideJackets(body, core, outside, None, (wall, core_wall), cells, span, plates)
     hollowed = solid.difference(core, inside.solid)
     if not _worth_it(core, hollowed):
         hollowed, inside = core, None
-    return SideJackets(body, hollowed, outside, inside, (wall, core_wall), cells, span)
+    return SideJackets(body, hollowed, outside, inside, (wall, core_wall), cells, span, plates)
 
 
 def _outside(
@@ -154,6 +187,42 @@ def _ribs(
         ]
         widest = max(widest, np.radians(span) * float(wall[columns].max()) / count)
     return ribs, float(widest)
+
+
+def _plates(
+    surface: Surface, plan: Sides, face: Face, ribs: list[Curtain], rib_mm: float
+) -> Iterator[Plate]:
+    """Low and high in each side piece's roomiest cell, where that is wide enough."""
+    hung = np.array([wall.degrees for wall in (*plan.curtains, *ribs)])
+    thick = np.array([FLANGE_MM] * plan.count + [rib_mm / 2] * len(ribs))
+    for pull in plan.pulls.degrees:
+        for share in _PLATE_SHARES:
+            row = int(share * (len(surface.map.z) - 1))
+            away = (hung[:, row] - pull + TURNS / 2) % TURNS - TURNS / 2
+            order = np.argsort(away)
+            reach = float(surface.map.reach[row].mean())
+            low = np.radians(away[order][:-1]) + thick[order][:-1] / reach
+            high = np.radians(away[order][1:]) - thick[order][1:] / reach
+            # Of cells as wide as each other the one nearest to the pull.
+            cell = int(np.argmax((high - low).round(1) - 0.01 * np.abs(high + low)))
+            if 2 * reach * np.sin((high - low)[cell] / 2) >= _PLATE_MM[0]:
+                middle = np.radians(pull) + (low + high)[cell] / 2
+                yield _plate(face, float(surface.map.z[row]), float(middle))
+
+
+def _plate(face: Face, height: float, turn: float) -> Plate:
+    """The plate in a direction that stands just clear of the wall."""
+    wide, tall, _ = _PLATE_MM
+    middle = np.array([np.interp(height, face.z, line) for line in face.middle.T])
+    out = np.array([np.cos(turn), np.sin(turn)])
+    rays = np.radians(_columns(face))
+    rays = np.stack([np.cos(rays), np.sin(rays)], axis=1)
+    rows = np.abs(face.z - height) <= tall / 2 + np.diff(face.z).max()
+    places = face.middle[rows, None] - middle + face.reach[rows][:, :, None] * rays
+    near = np.abs(places @ np.array([-out[1], out[0]])) <= wide / 2 + 5
+    away = float((places @ out)[near].max()) + _PROUD_MM
+    x, y = (middle + away * out).tolist()
+    return Plate((x, y, height), (float(out[0]), float(out[1]), 0.0))
 
 
 def _columns(face: Face) -> Floats:
