@@ -151,6 +151,8 @@ def hindrance(mover: trimesh.Trimesh, fixed: trimesh.Trimesh, step_mm: float = 1
         return under, np.where(under < over - _CONTACT_MM, over, np.inf)
 
     back = held_back(caught, np.where(met & ~caught, np.inf, bottom), top, grid, look)
+    if back.depth_mm == 0:
+        return Hindrance(0.0, 0.0, 0.0, (0.0, 0.0, 0.0))
     x, y = grid.places(np.array([back.ray]))[0].tolist()
     z = float(bottom.ravel()[back.ray])
     area = float(caught.sum() * step_mm**2)

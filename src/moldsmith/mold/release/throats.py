@@ -22,9 +22,10 @@ Mask = NDArray[np.bool_]
 _MOST_PLACES = 400
 _NEAR_DEEPEST = 0.5  # places at least so deep, in parts of the deepest, are asked what they give
 _SAMPLES = 2  # of a line for each ray it passes
-_MEASURED = 5  # lines that are measured closely, for depth and for stretch
+_MEASURED = 4  # lines that are measured closely, for depth and for stretch
 _FAN = np.radians([-8.0, 0.0, 8.0])  # the shortest way out among these
-_BESIDE = (-1.0, 0.0, 1.0)  # rays, to lines side by side: one along a cropped edge ends early
+# From the shortest way out: a casting gives where it gives least, and a line along a rim is short.
+_EASIER = np.radians([0.0, -60.0, -30.0, 30.0, 60.0])
 _ROUGH_RAYS = 1.5  # by which the grid may be mistaken
 
 
@@ -33,8 +34,9 @@ class HeldBack:
     """What a casting seen along the pull must do to come free.
 
     depth_mm : the farthest that a caught place has to go sideways to the throat, the overhang
-    of one side; stretch_percent : 100 (D - d) / d, the most of all lines through deep places,
-    D the casting's width there and d the throat's; ray : flat number of the deepest place
+    of one side; stretch_percent : 100 (D - d) / d, D the casting's width and d the throat's on
+    a line through a deep place: the least of lines in five directions, the most of all places;
+    ray : flat number of the deepest place
     """
 
     depth_mm: float
@@ -70,12 +72,13 @@ def held_back(
     ways = np.where(length > 1e-6, ways, single)
     ways = ways / np.maximum(np.linalg.norm(ways, axis=1, keepdims=True), 1e-9)
     inside = ndimage.binary_closing(np.isfinite(bottom) | caught, np.ones((3, 3), dtype=bool))
-    across = ways[:, ::-1] * np.array([-1.0, 1.0])
-    beside = [
-        _stretch(places + shift * across, ways, inside | caught, caught, throat)
-        for shift in _BESIDE
-    ]
-    stretch = np.median(beside, axis=0)
+    stretch = np.min(
+        [
+            _stretch(places, _turned(ways, angle), inside | caught, caught, throat)
+            for angle in _EASIER
+        ],
+        axis=0,
+    )
     deepest = int(np.argmax(depth))
     rough = HeldBack(float(depth.max()) * grid.step_mm, float(stretch.max()), deepest)
     if look is None:
@@ -105,14 +108,15 @@ def _measured(
     for place in sorted({*_spread(deep).tolist(), *tight.tolist()}):
         fan = [on_line(starts[place], _turned(ways[place], angle)) for angle in _FAN]
         way = _turned(ways[place], _least([line.depth_mm for line in fan]))
-        beside = grid.step_mm * np.array([-way[1], way[0]])
-        lines = [on_line(starts[place] + shift * beside, way) for shift in _BESIDE]
-        depths.append(lines[1].depth_mm)
-        stretches.append(float(np.median([line.stretch_percent for line in lines])))
+        lines = [on_line(starts[place], _turned(way, angle)) for angle in _EASIER]
+        depths.append(lines[0].depth_mm)
+        found = [line.stretch_percent for line in lines if line.stretch_percent > 0]
+        stretches.append(min(found, default=0.0))
     least, most = (rough.depth_mm + sign * _ROUGH_RAYS * grid.step_mm for sign in (-1, 1))
-    found = max((value for value in depths if np.isfinite(value)), default=rough.depth_mm)
-    tightest = max(stretches) or rough.stretch_percent
-    return HeldBack(float(np.clip(found, least, most)), tightest, rough.ray)
+    if not any(stretches):
+        return HeldBack(0.0, 0.0, rough.ray)  # no edge as wide as a ray: grains
+    deepest = max((value for value in depths if np.isfinite(value)), default=rough.depth_mm)
+    return HeldBack(float(np.clip(deepest, least, most)), max(stretches), rough.ray)
 
 
 def _least(ends: list[float]) -> float:
@@ -129,9 +133,10 @@ def _spread(rows: Ints) -> Ints:
     return rows[:: max(len(rows) // _MEASURED, 1)][:_MEASURED]
 
 
-def _turned(way: Floats, angle: float) -> Floats:
+def _turned(ways: Floats, angle: float) -> Floats:
+    """Ways (..., 2) turned in plan."""
     c, s = np.cos(angle), np.sin(angle)
-    return np.array([c * way[0] - s * way[1], s * way[0] + c * way[1]])
+    return np.asarray(ways @ np.array([[c, s], [-s, c]]))
 
 
 def _throat(caught: Mask, bottom: Floats, edge: Floats) -> Mask:
@@ -155,7 +160,7 @@ def _deep_places(depth: Floats) -> Ints:
     return np.asarray(places[order[:: max(len(order) // _MOST_PLACES, 1)]])
 
 
-def _stretch(places: Floats, ways: Floats, inside: Mask, caught: Mask, throat: Mask) -> Floats:
+def _stretch(places: Ints, ways: Floats, inside: Mask, caught: Mask, throat: Mask) -> Floats:
     """100 (D - d) / d along the line through each place, as far as the casting reaches."""
     far = int(np.ceil(np.hypot(*inside.shape))) * _SAMPLES
     along = np.arange(-far, far + 1) / _SAMPLES
