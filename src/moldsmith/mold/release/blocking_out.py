@@ -39,6 +39,7 @@ _SIMPLER_MM = 0.03
 _CRUMB_MM3 = 1.0
 _END_MM = 0.5
 _SAME_MM = 0.05
+_PICTURE_MM = 1.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,7 +171,13 @@ def _arrays(body: solid.Solid) -> tuple[Floats, Ints]:
 def filled_picture(pad: trimesh.Trimesh, before: trimesh.Trimesh) -> bytes:
     """The pad as PLY: what was filled coloured by how far it stands off the pad before."""
     index = SurfaceIndex(np.asarray(before.vertices), np.asarray(before.faces), 2.0)
-    middles = np.asarray(pad.vertices)[np.asarray(pad.faces)].mean(axis=1)
-    off = index.closest(middles).distance
+    vertices, faces = np.asarray(pad.vertices), np.asarray(pad.faces)
+    new = (index.closest(vertices).distance > _SAME_MM)[faces].any(axis=1)
+    new |= index.closest(vertices[faces].mean(axis=1)).distance > _SAME_MM
+    # A fill's walls are long splinters: cut small, each has one colour for what it covers.
+    fill, fine = trimesh.remesh.subdivide_to_size(vertices, faces[new], _PICTURE_MM, max_iter=20)
+    vertices = np.concatenate([vertices, fill])
+    faces = np.concatenate([faces[~new], fine + len(pad.vertices)])
+    off = index.closest(vertices[faces].mean(axis=1)).distance
     paint = colours.scale(np.where(off > _SAME_MM, off, np.nan), 0, max(float(off.max()), 1.0))
-    return ply.encode(np.asarray(pad.vertices), np.asarray(pad.faces), face_colours=paint)
+    return ply.encode(vertices, faces, face_colours=paint)
