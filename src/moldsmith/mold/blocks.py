@@ -31,7 +31,7 @@ from .pressure import assumed_kpa, head_kpa
 from .release.blocking_out import fill_undercuts, filled_picture
 from .release.draft import Undercut, best_pulls, undercut
 from .release.draft_map import PERMITTED_PERCENT, draft_figures, draft_picture
-from .sheet_lids import LidKind, check_has_lid, sheet_check
+from .sheet_lids import SHEET_MM, LidKind, check_has_lid, sheet_check
 from .shutoff import shut_off, shut_off_figures, shut_off_findings
 from .side_pieces.building import block_of_sides
 
@@ -295,7 +295,7 @@ def _check_more(
     lid: LidKind,
     lid_mm: float,
 ) -> None:
-    thin, thick = (2.0, 30.0) if lid == "sheet" else (1.2, 100.0)
+    thin, thick = SHEET_MM if lid == "sheet" else (1.2, 100.0)
     ranges = (
         ("rib_mm", rib, 1.2, 20.0),
         ("rib_spacing_mm", spacing, 20.0, 200.0),

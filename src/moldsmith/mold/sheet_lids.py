@@ -20,6 +20,10 @@ from .hardware import bolt
 from .plates import rectangular_plate, rectangular_thickness_mm
 
 __all__ = [
+    "SHEET_MM",
+    "SHEET_POISSON",
+    "SHEET_STRESS_MPA",
+    "SHEET_YOUNGS_MPA",
     "Hole",
     "LidKind",
     "LidPlan",
@@ -38,6 +42,7 @@ LidKind = Literal["printed", "sheet"]
 SHEET_YOUNGS_MPA = 3000.0
 SHEET_POISSON = 0.37  # 0.35 to 0.40, from memory
 SHEET_STRESS_MPA = 10.0
+SHEET_MM = (2.0, 30.0)  # thicknesses to be had: common practice
 _WHOLE_MM = 0.5  # thicknesses are asked for in steps of this
 _UNDER_MM = 0.05
 _SIDES = 48

@@ -17,7 +17,13 @@ from ..mold.bodies import mold_bodies, opens_sideways
 from ..mold.hardware import Strength
 from ..mold.plates import rectangular_plate, rectangular_thickness_mm
 from ..mold.pressure import GRAVITY_M_S2, head_kpa, sealed_pressure_kpa
-from ..mold.sheet_lids import cut_from_sheet
+from ..mold.sheet_lids import (
+    SHEET_MM,
+    SHEET_POISSON,
+    SHEET_STRESS_MPA,
+    SHEET_YOUNGS_MPA,
+    cut_from_sheet,
+)
 from ..ranges import check_range
 from ..stage import stage
 from ..supplies.materials import Material
@@ -30,8 +36,6 @@ __all__ = ["clamp"]
 
 Floats = NDArray[np.float64]
 BoltName = Literal["M3", "M4", "M5", "M6", "M8"]
-_SHEET = {"youngs_mpa": 3000.0, "stress_mpa": 10.0, "poisson": 0.37}  # acrylic: 2.8 to 3.3 GPa;
-# sustained stress of at most 10 MPa against crazing (common practice)
 _ROUND_MM = 0.5
 
 
@@ -255,10 +259,10 @@ def _lid(
         long,
         short,
         kpa,
-        _SHEET["youngs_mpa"],
-        stress_limit_mpa=_SHEET["stress_mpa"],
+        SHEET_YOUNGS_MPA,
+        stress_limit_mpa=SHEET_STRESS_MPA,
         deflection_limit_mm=most_mm,
-        poisson=_SHEET["poisson"],
+        poisson=SHEET_POISSON,
     )
     flat = "lid" in mold_bodies(piece)
     cut = "lid" in cut_from_sheet(piece)
@@ -268,8 +272,8 @@ def _lid(
         short,
         max(thickness, 0.1),
         kpa,
-        _SHEET["youngs_mpa"] if cut else youngs,
-        poisson=_SHEET["poisson"] if cut else 0.3,
+        SHEET_YOUNGS_MPA if cut else youngs,
+        poisson=SHEET_POISSON if cut else 0.3,
     )
     return {
         "made_of": "sheet" if cut else "print",
@@ -279,7 +283,7 @@ def _lid(
         "stress_mpa": round(bent.stress_mpa, 3) if flat else None,
         "deflection_mm": round(bent.deflection_mm, 3) if flat else None,
         "needed_mm": round(math.ceil((sheet if cut else needed) / _ROUND_MM) * _ROUND_MM, 2),
-        "sheet_mm": round(math.ceil(sheet / _ROUND_MM) * _ROUND_MM, 2),
+        "sheet_mm": max(round(math.ceil(sheet / _ROUND_MM) * _ROUND_MM, 2), SHEET_MM[0]),
         "formula": "Roark 7th ed., Table 11.4 case 1a: edges supported, small deflections",
     }
 
