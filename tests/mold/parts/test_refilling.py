@@ -10,9 +10,11 @@ import pytest
 import shapely
 
 import moldsmith as ms
+from checks import frustum
 from moldsmith.geometry import solid
 from moldsmith.mold.parts.keying import Joint
 from shapes import heightfield, patched
+from sleeves import calf
 
 SMALL = ms.Printer(volume_mm=(120, 120, 100))
 
@@ -71,3 +73,19 @@ def test_jacket_s_cuts_get_the_joint_asked_for(jacket: ms.Workpiece, joint: Join
 def test_pegs_in_a_jacket_s_walls_need_no_more_material(jacket: ms.Workpiece) -> None:
     figures = ms.split(jacket, printer=SMALL, labels="none").record("split")["figures"]
     assert not any(figures["filled"].values())
+
+
+def test_sockets_of_side_pieces_stay_open_where_their_jackets_are_filled() -> None:
+    pad = ms.shell(patched(calf(6.0), "calf"), thickness_mm=6, taper_mm=15, cell_mm=4)
+    block = ms.block(pad, style="pieces", outer="jacket", wall_mm=4)
+    piece = ms.split(block, printer=ms.Printer(volume_mm=(90, 90, 90)), labels="none",
+                     joint="dovetail")  # fmt: skip
+    figures = piece.record("split")["figures"]
+    assert all(figures["filled"].values())
+    carried = [joint for joint in figures["joints"] if joint["kind"] in ("curtain", "print")]
+    assert len(carried) >= 2
+    for joint in carried:
+        other = solid.from_mesh(piece.body(joint["high"]))
+        for peg in joint["pegs"]:
+            key = frustum(peg, 0.0, peg["length_mm"])
+            assert solid.volume_mm3(solid.intersection(key, other)) < 0.1

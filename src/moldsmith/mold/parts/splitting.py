@@ -8,7 +8,6 @@ from functools import partial
 from typing import Any
 
 import numpy as np
-import shapely
 import trimesh
 from numpy.typing import NDArray
 
@@ -35,7 +34,7 @@ from .keep_outs import KeepOut, keep_outs
 from .keying import Joint
 from .labels import Labels, OuterFaces, labelled, place_label
 from .part_limits import PartLimits, cut_within
-from .refilling import left_open, separate_filled
+from .refilling import separate_filled
 from .separating import Separated
 from .side_joints import carried_joints
 
@@ -152,7 +151,6 @@ def split(
             objective=objective,
             fine=_fine_face(piece, turned),
             keyed=(clearance_mm, joint, opening_side),
-            kept=left_open(piece, pegs if turned else (), clearance_mm),
         )
         cuts, result = cut_within(body, limits, turned, cut_up)
         names = [name] if len(result.parts) == 1 else _numbered(name, len(result.parts))
@@ -208,7 +206,6 @@ def _cut_up(
     objective: Objective,
     fine: FineFace,
     keyed: tuple[float, Joint, int],
-    kept: shapely.Geometry,
 ) -> tuple[list[Cut], Separated] | None:
     cuts = place_cuts(
         body,
@@ -219,7 +216,9 @@ def _cut_up(
         most_mm3=most_mm3,
         upside_down=keyed[2] > 0,
     )
-    return None if cuts is None else (cuts, separate_filled(piece, name, body, cuts, *keyed, kept))
+    if cuts is None:
+        return None
+    return cuts, separate_filled(piece, name, body, cuts, *keyed, keep_out)
 
 
 def _fine_face(piece: Workpiece, over: bool) -> FineFace:
