@@ -6,6 +6,7 @@ import json
 from dataclasses import FrozenInstanceError
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -169,3 +170,16 @@ def test_the_command_prints_the_table_and_writes_figures_and_picture(
 def test_a_girth_without_a_height_is_a_bad_call(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["measure", "scan.stl", "--girth", "knee"]) == 2
     assert "'knee' is not NAME= and 1 numbers" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("wrong", "problem"),
+    [
+        ({"at": (900.0, 0.0, 0.0)}, r"at lies 800 mm beside the body"),
+        ({"at": "waist"}, "at = 'waist' is no point"),
+        ({"height_mm": "100"}, "height_mm = '100' is no number"),
+    ],
+)
+def test_a_place_off_the_body_is_refused(wrong: dict[str, Any], problem: str) -> None:
+    with pytest.raises(BadParameter, match=problem):
+        girth(trimesh.creation.icosphere(4, 100.0), **wrong)

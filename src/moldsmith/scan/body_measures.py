@@ -19,8 +19,19 @@ from numpy.typing import NDArray
 
 from ..errors import BadParameter
 from ..geometry.paths import SurfacePaths
-from ..geometry.topology import compact
 from ..workpiece import Frame
+from .levels import (
+    STEP,
+    Band,
+    Level,
+    NotFoundError,
+    breadth_mm,
+    by_girth,
+    level_outlines,
+    slab_between,
+    smoothed,
+    within,
+)
 from .measuring import (
     Measure,
     Stance,
@@ -37,17 +48,14 @@ from .outline import Outline, outlines
 __all__ = ["BodyMeasures", "measure_body"]
 
 Floats = NDArray[np.float64]
-Band = tuple[float, float]
 
 STATURE_MM = (900.0, 2300.0)  # a child of four to the tallest; below, it is no whole body
-STEP = 0.003  # of stature, between the levels searched
 CROTCH: Band = (0.38, 0.56)
 HIP_ABOVE_CROTCH = 0.09
 WAIST: Band = (0.575, 0.68)
-ARMPIT_BELOW = 0.84
+ARMPIT_ABOVE, ARMPIT_BELOW = 0.69, 0.84
 ARMS_JOIN = (0.02, 0.04)  # the trunk grows within this much height by that much width
 CLEAR_OF_ARMS = 0.03  # below there: the skin of the armpits spans some height
-SMOOTHED = 0.012  # of stature, either way: noise moves no level, a prominence is wider
 NECK: Band = (0.80, 0.90)
 NECK_REACH = 0.02  # from the least level girth to where tilted ones are tried
 NECK_TILTS_DEG = (6.0, 12.0, 18.0, 24.0, 30.0)
@@ -91,6 +99,11 @@ DEFINITIONS = {
 }
 
 
+_OF_TRUNK = ("crotch height", "hip girth", "hip breadth", "waist height", "waist girth",
+             "waist breadth", "waist depth", "thigh girth")  # fmt: skip
+_OF_CHEST = ("chest girth", "chest breadth", "chest depth")
+
+
 @dataclass(frozen=True, slots=True)
 class BodyMeasures:
     """The measures found, and of those not found the reason by name."""
@@ -111,16 +124,6 @@ class BodyMeasures:
         if name in self.missing:
             raise BadParameter(f"{name} was not found: {self.missing[name]}", "Measure it by hand")
         raise BadParameter(f"no measure '{name}'", f"Choose one of {', '.join(DEFINITIONS)}")
-
-
-class _NotFoundError(Exception):
-    """Why a measure cannot be taken on this body."""
-
-
-@dataclass(frozen=True, slots=True)
-class _Level:
-    height: float
-    outline: Outline
 
 
 def measure_body(
@@ -156,13 +159,16 @@ def measure_body(
     def attempt(names: tuple[str, ...], take: Callable[[], list[Measure]]) -> None:
         try:
             measures.extend(take())
-        except _NotFoundError as reason:
+        except NotFoundError as reason:
             missing.update(dict.fromkeys(names, str(reason)))
 
-    trunk_names = ("crotch height", "hip girth", "hip breadth", "waist height", "waist girth",
-                   "waist breadth", "waist depth", "chest girth", "chest breadth", "chest depth",
-                   "thigh girth")  # fmt: skip
-    attempt(trunk_names, lambda: _trunk_measures(stance))
+    try:
+        trunk = _trunk_levels(stance)
+    except NotFoundError as reason:
+        missing.update(dict.fromkeys((*_OF_TRUNK, *_OF_CHEST), str(reason)))
+    else:
+        attempt(_OF_TRUNK, lambda: _trunk_measures(stance, trunk))
+        attempt(_OF_CHEST, lambda: _chest_measures(stance, trunk))
     attempt(("neck girth",), lambda: [_neck(stance)])
     attempt(("upper arm girth",), lambda: [_upper_arm(stance)])
     attempt(("calf girth",), lambda: [_leg(stance, "calf girth", CALF, np.argmax)])
@@ -172,63 +178,81 @@ def measure_body(
     return BodyMeasures(tuple(measures), missing)
 
 
-def _trunk_measures(stance: Stance) -> list[Measure]:
-    """What is taken on the trunk, from the crotch up to the armpits, and the thigh below it."""
-    trunk = _trunk_levels(stance)
+def _trunk_measures(stance: Stance, trunk: list[Level]) -> list[Measure]:
+    """What is taken on the trunk up to the waist, and the thigh below it."""
     stature = stance.height
     crotch = trunk[0]
     hips = [one for one in trunk if one.height < crotch.height + HIP_ABOVE_CROTCH * stature]
     backs = np.array([one.outline.flat.bounds[1] for one in hips])
-    hip = hips[int(np.argmin(_smoothed(hips, backs)))]
-    waist = _by_girth(_within(trunk, WAIST, stature), np.argmin, "the waist")
-    chests = [one for one in trunk if one.height > waist.height + 0.02 * stature]
-    chest = _by_girth(chests, np.argmax, "the chest below the armpits")
+    hip = hips[int(np.argmin(smoothed(hips, backs)))]
+    waist = _waist(trunk, stature)
     low, high = (crotch.height / stature - share for share in reversed(THIGH_BELOW_CROTCH))
     return [
         raised(stance, crotch.outline.middle, "crotch height", DEFINITIONS["crotch height"]),
         raised(stance, waist.outline.middle, "waist height", DEFINITIONS["waist height"]),
         *(
             taped(stance, level.outline, name, DEFINITIONS[name])
-            for name, level in (("hip girth", hip), ("waist girth", waist), ("chest girth", chest))
+            for name, level in (("hip girth", hip), ("waist girth", waist))
         ),
         _spanned(stance, hip, "hip breadth"),
         _spanned(stance, waist, "waist breadth"),
         _spanned(stance, waist, "waist depth"),
-        _spanned(stance, chest, "chest breadth"),
-        _spanned(stance, chest, "chest depth"),
         _leg(stance, "thigh girth", (low, high), np.argmax),
     ]
 
 
-def _trunk_levels(stance: Stance) -> list[_Level]:
+def _waist(trunk: list[Level], stature: float) -> Level:
+    return by_girth(within(trunk, WAIST, stature), np.argmin, "the waist")
+
+
+def _chest_measures(stance: Stance, trunk: list[Level]) -> list[Measure]:
+    """What is taken on the trunk under the armpits."""
+    stature = stance.height
+    if trunk[-1].height < (ARMPIT_ABOVE - CLEAR_OF_ARMS) * stature:
+        raise NotFoundError(
+            f"the arms join the trunk at {trunk[-1].height / stature + CLEAR_OF_ARMS:.2f} of "
+            f"stature, where no armpit is (from {ARMPIT_ABOVE:g}): they grew onto it in the scan"
+        )
+    low = _waist(trunk, stature).height + 0.02 * stature
+    chests = [one for one in trunk if one.height > low]
+    chest = by_girth(chests, np.argmax, "the chest below the armpits")
+    girth = "chest girth"
+    return [
+        taped(stance, chest.outline, girth, DEFINITIONS[girth]),
+        _spanned(stance, chest, "chest breadth"),
+        _spanned(stance, chest, "chest depth"),
+    ]
+
+
+def _trunk_levels(stance: Stance) -> list[Level]:
     """The trunk's outlines from the crotch to the armpits, upward."""
     stature = stance.height
-    slab = _slab(stance.mesh, CROTCH[0] * stature, ARMPIT_BELOW * stature)
+    slab = slab_between(stance.mesh, CROTCH[0] * stature, ARMPIT_BELOW * stature)
     start = round((CROTCH[1] - CROTCH[0]) / STEP)
     shares = CROTCH[0] + STEP * np.arange(int((ARMPIT_BELOW - CROTCH[0]) / STEP))
-    cuts = _level_outlines(slab, (shares * stature).astype(np.float64))
+    cuts = level_outlines(slab, (shares * stature).astype(np.float64))
     levels = [_trunk_of(stance, height, found) for height, found in cuts]
     if levels[start] is None:
-        raise _NotFoundError(f"no trunk crosses the middle at {CROTCH[1]:g} of stature")
+        raise NotFoundError(f"no trunk crosses the middle at {CROTCH[1]:g} of stature")
     first = start
     while first > 0 and levels[first - 1] is not None:
         first -= 1
     if first == 0:
-        raise _NotFoundError(f"the legs do not part above {CROTCH[0]:g} of stature")
+        raise NotFoundError(f"the legs do not part above {CROTCH[0]:g} of stature")
     found = [_lowest(stance, slab, *shares[first - 1 : first + 1] * stature)]
     back, clear = round(ARMS_JOIN[0] / STEP), round(CLEAR_OF_ARMS / STEP)
     for level in levels[first:]:
         if level is None:
             break
-        wide = _breadth(level)
-        before = _breadth(found[-back]) if len(found) >= back else wide
+        wide = breadth_mm(level)
+        before = breadth_mm(found[-back]) if len(found) >= back else wide
         if level.height > WAIST[1] * stature and wide - before > ARMS_JOIN[1] * stature:
             return found[:-clear]
         found.append(level)
-    raise _NotFoundError("no armpit was found: nowhere do the arms join the trunk")
+    raise NotFoundError("no armpit was found: nowhere do the arms join the trunk")
 
 
-def _lowest(stance: Stance, slab: trimesh.Trimesh, below: float, above: float) -> _Level:
+def _lowest(stance: Stance, slab: trimesh.Trimesh, below: float, above: float) -> Level:
     """The lowest level of the trunk between one below it and one on it, to half a millimetre."""
     best = _trunk_at(stance, slab, above)
     while above - below > 0.5:
@@ -242,41 +266,41 @@ def _lowest(stance: Stance, slab: trimesh.Trimesh, below: float, above: float) -
     return best
 
 
-def _trunk_at(stance: Stance, slab: trimesh.Trimesh, height: float) -> _Level | None:
+def _trunk_at(stance: Stance, slab: trimesh.Trimesh, height: float) -> Level | None:
     return _trunk_of(stance, height, outlines(slab, (0, 0, height), (0, 0, 1)))
 
 
-def _trunk_of(stance: Stance, height: float, found: list[Outline]) -> _Level | None:
+def _trunk_of(stance: Stance, height: float, found: list[Outline]) -> Level | None:
     for one in found:
         low, _, high, _ = one.flat.bounds
         if low < stance.middle - 15 and high > stance.middle + 15:
-            return _Level(height, one)
+            return Level(height, one)
     return None
 
 
 def _leg(stance: Stance, name: str, band: Band, which: Callable[[Floats], np.intp]) -> Measure:
     """The greatest or least level girth of the right leg in a band of stature."""
     stature = stance.height
-    slab = _slab(stance.mesh, band[0] * stature, band[1] * stature)
+    slab = slab_between(stance.mesh, band[0] * stature, band[1] * stature)
     levels = []
-    for height, found in _level_outlines(slab, np.arange(band[0], band[1], STEP) * stature):
+    for height, found in level_outlines(slab, np.arange(band[0], band[1], STEP) * stature):
         right = [one for one in found if one.middle[0] > stance.middle]
         if right and len(found) > 1:
-            levels.append(_Level(height, right[0]))
-    level = _by_girth(levels, which, "a leg apart from the other")
+            levels.append(Level(height, right[0]))
+    level = by_girth(levels, which, "a leg apart from the other")
     return taped(stance, level.outline, name, DEFINITIONS[name])
 
 
 def _neck(stance: Stance) -> Measure:
     """The least girth over heights, then over forward tilts round the middle of the neck there."""
     stature = stance.height
-    slab = _slab(stance.mesh, (NECK[0] - 0.06) * stature, (NECK[1] + 0.06) * stature)
+    slab = slab_between(stance.mesh, (NECK[0] - 0.06) * stature, (NECK[1] + 0.06) * stature)
     levels = [
-        _Level(height, trunk_or_largest(stance, found))
-        for height, found in _level_outlines(slab, np.arange(*NECK, STEP) * stature)
+        Level(height, trunk_or_largest(stance, found))
+        for height, found in level_outlines(slab, np.arange(*NECK, STEP) * stature)
         if found
     ]
-    level = _by_girth(levels, np.argmin, "the neck")
+    level = by_girth(levels, np.argmin, "the neck")
     best = level.outline
     for one in levels:
         if abs(one.height - level.height) > NECK_REACH * stature:
@@ -286,7 +310,7 @@ def _neck(stance: Stance) -> Measure:
             if tilted and (tape := nearest(tilted)).girth_mm < best.girth_mm:
                 best = tape
     if best.girth_mm > 0.4 * stature:
-        raise _NotFoundError(f"no neck between {NECK[0]:g} and {NECK[1]:g} of stature")
+        raise NotFoundError(f"no neck between {NECK[0]:g} and {NECK[1]:g} of stature")
     return taped(stance, best, "neck girth", DEFINITIONS["neck girth"])
 
 
@@ -306,12 +330,12 @@ def _upper_arm(stance: Stance) -> Measure:
     used[faces] = True
     central = np.flatnonzero(used & (np.abs(side) < 0.01 * stature))
     if len(central) == 0:
-        raise _NotFoundError("nothing lies in the middle plane")
+        raise NotFoundError("nothing lies in the middle plane")
     reach = paths.edge_distance(central)
     reach[~(used & high & (side > 0) & np.isfinite(reach))] = 0.0
     tip = int(np.argmax(reach))
     if not ARM_REACH[0] * stature < reach[tip] < ARM_REACH[1] * stature:
-        raise _NotFoundError(
+        raise NotFoundError(
             f"no whole right arm: its farthest point is {reach[tip]:.0f} mm from the middle plane"
         )
     line = _arm_line(stance, paths.edge_distance([tip]), used & (side > 0), tip)
@@ -319,7 +343,7 @@ def _upper_arm(stance: Stance) -> Measure:
     out = line[:, 0] - stance.middle
     inner = np.flatnonzero(out < SHOULDER_OUT * stature)
     if len(inner) == 0 or inner[0] == 0:
-        raise _NotFoundError("the right arm does not reach the shoulder")
+        raise NotFoundError("the right arm does not reach the shoulder")
     k = int(inner[0])
     share = (out[k - 1] - SHOULDER_OUT * stature) / (out[k - 1] - out[k])
     arm = run[k - 1] + share * (run[k] - run[k - 1])
@@ -351,57 +375,10 @@ def _arm_line(stance: Stance, along: Floats, on_side: NDArray[np.bool_], tip: in
 def _arm_at(stance: Stance, point: Floats, axis: Floats) -> Outline:
     found = outlines(stance.mesh, point, axis)
     if not found:
-        raise _NotFoundError("the right arm is not cut")
+        raise NotFoundError("the right arm is not cut")
     return nearest(found)
 
 
-def _spanned(stance: Stance, level: _Level, name: str) -> Measure:
+def _spanned(stance: Stance, level: Level, name: str) -> Measure:
     kind: Literal["breadth", "depth"] = "depth" if name.endswith("depth") else "breadth"
     return spanned(stance, level.outline, kind, name, DEFINITIONS[name])
-
-
-def _by_girth(levels: list[_Level], which: Callable[[Floats], np.intp], what: str) -> _Level:
-    if not levels:
-        raise _NotFoundError(f"{what} was not found")
-    girths = np.array([one.outline.girth_mm for one in levels])
-    return levels[int(which(_smoothed(levels, girths)))]
-
-
-def _smoothed(levels: list[_Level], values: Floats) -> Floats:
-    """Values by height on the parabola through those about each, where a max or min is."""
-    heights = np.array([one.height for one in levels])
-    step = float(np.median(np.diff(heights))) if len(heights) > 1 else 1.0
-    reach = SMOOTHED / STEP * step
-    result = np.array(values)
-    for row, height in enumerate(heights):
-        near = np.abs(heights - height) < reach + step / 2
-        if near.sum() > 3:
-            fitted = np.polynomial.Polynomial.fit(heights[near], values[near], 2)
-            result[row] = fitted(height)
-    return result
-
-
-def _within(levels: list[_Level], band: Band, stature: float) -> list[_Level]:
-    return [one for one in levels if band[0] * stature <= one.height <= band[1] * stature]
-
-
-def _breadth(level: _Level) -> float:
-    low, _, high, _ = level.outline.flat.bounds
-    return float(high - low)
-
-
-def _level_outlines(mesh: trimesh.Trimesh, heights: Floats) -> list[tuple[float, list[Outline]]]:
-    """The outlines at ascending heights, each cut from the few faces about it."""
-    found = []
-    for some in np.array_split(heights, max(len(heights) // 8, 1)):
-        slab = _slab(mesh, float(some[0]), float(some[-1]))
-        found += [(float(z), outlines(slab, (0, 0, z), (0, 0, 1))) for z in some]
-    return found
-
-
-def _slab(mesh: trimesh.Trimesh, low: float, high: float) -> trimesh.Trimesh:
-    """The faces that reach between two heights: what many level sections are taken of."""
-    z = np.asarray(mesh.vertices)[:, 2][mesh.faces]
-    kept = (z.max(axis=1) >= low) & (z.min(axis=1) <= high)
-    vertices, faces = compact(np.asarray(mesh.vertices), np.asarray(mesh.faces)[kept])
-    return trimesh.Trimesh(vertices, faces, process=False)

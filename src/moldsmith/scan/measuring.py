@@ -143,7 +143,7 @@ def girth(
 
     Raises
     ------
-    BadParameter : neither or both of height_mm and at, or nothing is there
+    BadParameter : neither or both of height_mm and at, nothing is there, or at is off the body
     """
     stance = _stance(subject, frame)
     found = _outline(stance, height_mm, at, normal)
@@ -273,7 +273,7 @@ def _outline(
     if (height_mm is None) == (at is None):
         raise BadParameter("a section needs a height or a point", "Give one of height_mm and at")
     if at is None:
-        level = float(height_mm or 0.0)
+        level = _number(height_mm)
         if not 0 < level < stance.height:
             raise BadParameter(
                 f"height_mm = {level:g} is not on the body (0 to {stance.height:.0f} mm)",
@@ -288,7 +288,14 @@ def _outline(
     found = outlines(stance.mesh, point, along)
     if not found:
         raise BadParameter("the plane through at cuts nothing", "Give a point on the body")
-    return nearest(found)
+    one = nearest(found)
+    off = float(one.flat.distance(shapely.Point(0.0, 0.0)))
+    if off > OFF_SURFACE_MM:
+        raise BadParameter(
+            f"at lies {off:.0f} mm beside the body (at most {OFF_SURFACE_MM:.0f} mm)",
+            "Give a point on or in the limb or trunk meant, in the scan's coordinates",
+        )
+    return one
 
 
 def nearest(found: list[Outline]) -> Outline:
@@ -297,8 +304,17 @@ def nearest(found: list[Outline]) -> Outline:
     return min(found, key=lambda one: (one.flat.distance(origin), one.flat.area))
 
 
+def _number(height_mm: float | None) -> float:
+    if isinstance(height_mm, bool) or not isinstance(height_mm, int | float | np.number):
+        raise BadParameter(f"height_mm = {height_mm!r} is no number", "Give a number, in mm")
+    return float(height_mm)
+
+
 def _point(point: ArrayLike, name: str) -> Floats:
-    place = np.asarray(point, dtype=float)
+    try:
+        place = np.asarray(point, dtype=float)
+    except (TypeError, ValueError):
+        place = np.empty(0)
     if place.shape != (3,) or not np.isfinite(place).all():
         raise BadParameter(f"{name} = {point!r} is no point", "Give three numbers, in mm")
     return place

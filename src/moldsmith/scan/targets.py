@@ -54,6 +54,7 @@ HEIGHT_MM, SMALL_GIRTH_MM, LARGE_GIRTH_MM, SEGMENT_MM = 4.0, 4.0, 9.0, 5.0
 LARGE_FROM_MM = 500.0
 
 _ALIKE = 0.6  # the second section of a plane, by area, from which on 'the larger' tells nothing
+_BESIDE_MM = 50.0  # a point farther from the part was not meant for it
 _END_MM = 1.0  # a girth nearer to the scan's end is none: the plane touches, or slips off
 _GAP = 0.1  # of an outline's length that may be missing: a tape bridges it
 
@@ -182,7 +183,7 @@ def _girth(scan: trimesh.Trimesh, given: Given, label: str, axes: Floats) -> Tar
         )
     _refuse_end(scan, point, normal, label)
     outlines = _outlines(scan, point, normal, label)
-    line = _about(outlines, point) if "at" in given else _largest(outlines, label, axes)
+    line = _about(outlines, point, label) if "at" in given else _largest(outlines, label, axes)
     return Target(label, "girth", wanted, line, normal)
 
 
@@ -240,7 +241,7 @@ def _largest(outlines: list[Floats], label: str, axes: Floats) -> Floats:
     return outlines[int(order[0])]
 
 
-def _about(outlines: list[Floats], point: Floats) -> Floats:
+def _about(outlines: list[Floats], point: Floats, label: str) -> Floats:
     """The outline with the point in it, the smallest if there are several; else the nearest."""
     middles = [(line.min(axis=0) + line.max(axis=0)) / 2 for line in outlines]
     reach = [float(np.linalg.norm(m - point)) for m in middles]
@@ -250,7 +251,14 @@ def _about(outlines: list[Floats], point: Floats) -> Floats:
         (0, half) if gap <= half and far <= half else (1, gap)
         for far, half, gap in zip(reach, halves, gaps, strict=True)
     ]
-    return outlines[min(range(len(rank)), key=rank.__getitem__)]
+    best = min(range(len(rank)), key=rank.__getitem__)
+    outside, gap = rank[best]
+    if outside and gap > _BESIDE_MM:
+        raise BadParameter(
+            f"{label}.at lies {gap:.0f} mm beside the scan (at most {_BESIDE_MM:g} mm)",
+            "Give a point on or in the part meant, in the scan's coordinates",
+        )
+    return outlines[best]
 
 
 def _area_mm2(line: Floats) -> float:
