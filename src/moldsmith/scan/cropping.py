@@ -267,15 +267,17 @@ def _without_pinholes(
 ) -> tuple[Floats, Ints, Mask, int]:
     """The patch with the tiny holes closed that the cut made inside it, and their number."""
     loops = topology.border_loops(faces)
-    tiny = [
-        loop
-        for loop in loops[1:]
-        if on_cut[loop].all() and holes.opening(vertices[loop]) < PINHOLE_MM
-    ]
+    tiny = [loop for loop in loops[1:] if on_cut[loop].all() and _is_pinhole(vertices[loop])]
     count = len(vertices)
     vertices, faces = holes.fill(vertices, faces, tiny)
     inner = np.zeros(len(vertices) - count, dtype=bool)
     return vertices, faces, np.concatenate([on_cut, inner]), len(tiny)
+
+
+def _is_pinhole(points: Floats) -> bool:
+    """Whether a loop (n, 3) is narrow: a small hole, or a slit of no more area."""
+    area = np.linalg.norm(np.cross(points, np.roll(points, -1, axis=0)).sum(axis=0)) / 2
+    return holes.opening(points) < PINHOLE_MM or float(area) < np.pi / 4 * PINHOLE_MM**2
 
 
 def _measured(vertices: Floats, faces: Ints, on_cut: Mask) -> tuple[dict[str, Any], list[Finding]]:
