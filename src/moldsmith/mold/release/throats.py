@@ -72,7 +72,7 @@ def held_back(
     ways = np.where(length > 1e-6, ways, single)
     ways = ways / np.maximum(np.linalg.norm(ways, axis=1, keepdims=True), 1e-9)
     inside = ndimage.binary_closing(np.isfinite(bottom) | caught, np.ones((3, 3), dtype=bool))
-    stretch = np.min(
+    stretch, most = np.min(
         [
             _stretch(places, _turned(ways, angle), inside | caught, caught, throat)
             for angle in _EASIER
@@ -83,7 +83,7 @@ def held_back(
     rough = HeldBack(float(depth.max()) * grid.step_mm, float(stretch.max()), deepest)
     if look is None:
         return rough
-    return _measured(rough, places, ways, depth[tuple(places.T)], stretch, grid, look)
+    return _measured(rough, places, ways, depth[tuple(places.T)], (stretch, most), grid, look)
 
 
 def _measured(
@@ -91,7 +91,7 @@ def _measured(
     places: Ints,
     ways: Floats,
     depth: Floats,
-    stretch: Floats,
+    stretch: tuple[Floats, Floats],
     grid: Grid,
     look: Look,
 ) -> HeldBack:
@@ -103,7 +103,7 @@ def _measured(
         return measured(look, start, way, far, grid.step_mm)
 
     deep = np.flatnonzero(depth >= depth.max() - _ROUGH_RAYS)
-    tight = np.argsort(-stretch, kind="stable")[:_MEASURED]
+    tight = np.argsort(-stretch[0], kind="stable")[:_MEASURED]
     depths, stretches = [], []
     for place in sorted({*_spread(deep).tolist(), *tight.tolist()}):
         fan = [on_line(starts[place], _turned(ways[place], angle)) for angle in _FAN]
@@ -111,7 +111,8 @@ def _measured(
         lines = [on_line(starts[place], _turned(way, angle)) for angle in _EASIER]
         depths.append(lines[0].depth_mm)
         found = [line.stretch_percent for line in lines if line.stretch_percent > 0]
-        stretches.append(min(found, default=0.0))
+        # A single line may run along the grains of a rough rim: no farther than the grid allows.
+        stretches.append(min(*found, float(stretch[1][place])) if found else 0.0)
     least, most = (rough.depth_mm + sign * _ROUGH_RAYS * grid.step_mm for sign in (-1, 1))
     if not any(stretches):
         return HeldBack(0.0, 0.0, rough.ray)  # no edge as wide as a ray: grains
@@ -161,7 +162,7 @@ def _deep_places(depth: Floats) -> Ints:
 
 
 def _stretch(places: Ints, ways: Floats, inside: Mask, caught: Mask, throat: Mask) -> Floats:
-    """100 (D - d) / d along the line through each place, as far as the casting reaches."""
+    """100 (D - d) / d along the line through each place, as far as the casting reaches: (2, n)."""
     far = int(np.ceil(np.hypot(*inside.shape))) * _SAMPLES
     along = np.arange(-far, far + 1) / _SAMPLES
     at = np.rint(places[:, None] + along[:, None] * ways[:, None]).astype(np.int64)
@@ -174,4 +175,7 @@ def _stretch(places: Ints, ways: Floats, inside: Mask, caught: Mask, throat: Mas
     run = np.hstack([back[:, :0:-1], onward])
     held = (run & caught[i, j]).sum(axis=1)
     left = (run & throat[i, j]).sum(axis=1)
-    return np.asarray(100 * held / np.maximum(left, _SAMPLES))
+    # As much, and the most it may be when each end is mistaken by a ray.
+    off = 2 * _SAMPLES
+    pairs = ((held, left), (held + off, left - off))
+    return np.array([100 * over / np.maximum(free, _SAMPLES) for over, free in pairs])
