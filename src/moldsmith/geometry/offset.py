@@ -31,6 +31,7 @@ __all__ = ["Sheet", "offset_sheet"]
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 _FARTHEST_CELLS = 1.5  # from the marched place to the level
+_FAR = 0.3  # cells moved, from where on two parts of the sheet may pass through each other
 _UNCROSSING = 14  # attempts
 _BENT = 0.7  # mean of the unit normals about a corner; about the edge of a folded sheet it is less
 
@@ -140,7 +141,7 @@ def _uncrossed(
     can fold it. There vertices go back by quarters of the way.
     """
     share = np.ones(len(levelled))
-    far = np.linalg.norm(levelled - marched, axis=1) > 0.2 * cell_mm
+    far = np.linalg.norm(levelled - marched, axis=1) > _FAR * cell_mm
     one, two = face_normals(levelled, faces), face_normals(marched, faces)
     sizes = np.einsum("ij,ij->i", one, one) * np.einsum("ij,ij->i", two, two)
     turned = np.einsum("ij,ij->i", one, two) <= 0.8 * np.sqrt(sizes)
@@ -176,12 +177,15 @@ def _bent(normals: Floats, faces: Ints, count: int) -> NDArray[np.bool_]:
 def _without_islands(faces: Ints, past: Floats) -> Floats:
     """`past` with every patch of points beyond the wall that the sheet's own end does not touch
     counted as over the surface: roughness of the border would punch holes there."""
+    faces = faces[(past[faces] >= 0).any(axis=1)]
     edges = half_edges(faces)
     edges = edges[(past[edges] >= 0).all(axis=1)]
     graph = sparse.coo_array((np.ones(len(edges)), (edges[:, 0], edges[:, 1])), (len(past),) * 2)
     count, label = csgraph.connected_components(graph, directed=False)
     at_end = np.zeros(count, dtype=bool)
-    at_end[label[border_edges(faces)]] = True
+    # Of the edges that only these few faces have, some are no border; not at a point beyond.
+    ends = border_edges(faces)
+    at_end[label[ends[past[ends] >= 0]]] = True
     return np.where((past >= 0) & ~at_end[label], -1e-6, past)
 
 

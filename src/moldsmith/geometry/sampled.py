@@ -25,7 +25,7 @@ __all__ = ["SampledField"]
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 _WOUND = 0.1  # turns round what is behind: 0.25 and more, 0 and less in front, so at a border too
-_TURNED = -0.4  # cosine to the form; without a fold, roughness seldom turns a face past 90°
+_TURNED, _TURNED_ROUND = 0.3, -0.4  # cosines to the form: roughness alone stays above the second
 _BESIDE_FOLD = 4  # rings of faces
 _NEAR = 2.5  # spacings from the surface, within which a sample's neighbour does not stand in for it
 _GRID = 2**20  # cells of the grid that slopes are gathered in, whatever the size
@@ -161,11 +161,14 @@ class SampledField:
 
 
 def _folded(index: SurfaceIndex, form: Floats) -> NDArray[np.bool_]:
-    """Which faces (m,) lie in or beside a fold: where some are turned right round."""
+    """Which faces (m,) lie in or beside a fold; none where no face is turned right round."""
     corners = index.vertices[index.faces]
     flat = unit(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]))
-    folded = np.einsum("ij,ij->i", flat, form[index.faces].mean(axis=1)) < _TURNED
-    for _ in range(_BESIDE_FOLD if folded.any() else 0):
+    cosine = np.einsum("ij,ij->i", flat, form[index.faces].mean(axis=1))
+    if cosine.min(initial=1) > _TURNED_ROUND:
+        return np.zeros(len(cosine), dtype=bool)
+    folded = cosine < _TURNED
+    for _ in range(_BESIDE_FOLD):
         within = np.zeros(len(form), dtype=bool)
         within[index.faces[folded]] = True
         folded = within[index.faces].any(axis=1)
