@@ -209,9 +209,9 @@ def _built(mold: _Mold, surface: Surface, plans: list[Sides]) -> _Built:
     within = solid.extrude(outline, made.low_mm + 1, made.high_mm - 1)
     jackets = None
     if mold.jacket is not None:
-        jackets = side_jackets(banded, core, outline, made, surface, plan, mold.jacket)
-        banded, core = jackets.body, jackets.core
-        within = solid.intersection(within, banded)
+        jackets = side_jackets(whole, core, outline, made, surface, plan, mold.jacket)
+        banded, core = solid.intersection(banded, jackets.body), jackets.core
+        within = solid.intersection(within, jackets.body)
     sides = side_solids(banded, made, surface, plan, mold.gap_mm)
     sides, relieved_mm3 = relieved_sides(sides, made, surface, plan)
     sides, core, joints = keyed(sides, core, made, surface, plan, outline, within)

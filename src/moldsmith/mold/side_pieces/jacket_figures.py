@@ -19,7 +19,7 @@ from ..jackets.stiffness import PRINT_MODULUS_MPA, printed_cm3
 from ..plates import rectangular_plate
 from .core_prints import Plugged
 from .jacket_rooms import hollow_room, is_round
-from .jackets import FLANGE_MM, SideJackets, outline_reach
+from .jackets import SideJackets, outline_reach
 from .pulls import Surface
 from .shell_faces import Face
 from .wedges import Sides
@@ -34,7 +34,7 @@ _LEVELS = np.linspace(0.15, 0.85, 5)  # of the height
 def jacket_faces(jackets: SideJackets, low_mm: float) -> dict[str, Any]:
     """The faces of wall and hollow, and the plates, for the log, in the mold's frame."""
     return {
-        "flange_mm": FLANGE_MM,
+        "flange_mm": round(jackets.flange_mm, 4),
         "outside": None if jackets.outside is None else jackets.outside.figures(low_mm),
         "inside": None if jackets.inside is None else jackets.inside.figures(low_mm),
         "plates": [
@@ -160,7 +160,7 @@ def _sides_bend(
         middle = inner + sizes.wall_mm / 2
         block.append(_bent(middle, np.maximum(out - inner, sizes.wall_mm), sizes))
         wall = _at(face, float(map_.z[row])) - inner
-        flange = _near_curtains(plan, row, out)
+        flange = _near_curtains(plan, row, out, jackets.flange_mm)
         jacket.append(_bent(middle, np.where(flange, out - inner, wall), sizes))
     high = float(np.ptp(map_.z))
     wall_mm = _plate_mm(jackets.span_mm, high, sizes)
@@ -199,11 +199,11 @@ def _at(face: Face, height: float) -> Floats:
     return _columns(np.array([np.interp(height, face.z, column) for column in face.reach.T]))
 
 
-def _near_curtains(plan: Sides, row: int, out: Floats) -> NDArray[np.bool_]:
+def _near_curtains(plan: Sides, row: int, out: Floats, thick_mm: float) -> NDArray[np.bool_]:
     away = np.abs(
         (np.arange(TURNS) - np.array([[c.degrees[row]] for c in plan.curtains]) + 180) % TURNS - 180
     ).min(axis=0)
-    return np.asarray(np.radians(away) * out < FLANGE_MM)
+    return np.asarray(np.radians(away) * out < thick_mm)
 
 
 def _bent(reach: Floats, thick: Floats, sizes: JacketSizes) -> float:

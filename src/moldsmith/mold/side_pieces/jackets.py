@@ -24,15 +24,17 @@ from ..jackets.stiffness import INFILL, SKIN_MM
 from ..keys import Peg
 from .core_prints import Plugged
 from .curtains import Curtain, curtain_slab, flange
-from .keys import key_room, print_pegs
+from .keys import key_room, most_lean, print_pegs
 from .pulls import Surface
 from .shell_faces import RUN, Face, inner_face, outer_face
 from .wedges import Sides, far_mm
 
-__all__ = ["FLANGE_MM", "Plate", "SideJackets", "outline_reach", "side_jackets"]
+__all__ = ["Plate", "SideJackets", "outline_reach", "side_jackets"]
 
 Floats = NDArray[np.float64]
-FLANGE_MM = 14.0  # from a curtain to its flange's outer side: a key, its socket and a wall
+# From a curtain to its flange's outer side: a key, its socket and a wall; more where keys lean.
+_FLANGE_MM = (14.0, 20.0)
+_LEANS = (0.5, 0.87)  # of three side pieces' keys, and of six's
 _SPARE_MM = 0.05
 _SEARCH_MM = 2.0
 _TRIES = 6
@@ -52,8 +54,8 @@ class SideJackets:
 
     body : to be divided to side pieces; outside, inside : the faces of wall and hollow;
     walls_mm : the least wall measured of side pieces and core; cells : how many hollows lie
-    between flanges and ribs, all round; span_mm : the widest, along the wall; plates : to
-    write on
+    between flanges and ribs, all round; span_mm : the widest, along the wall; flange_mm :
+    from a curtain to its flange's outer side; plates : to write on
     """
 
     body: solid.Solid
@@ -63,6 +65,7 @@ class SideJackets:
     walls_mm: tuple[float, float]
     cells: int
     span_mm: float
+    flange_mm: float
     plates: tuple[Plate, ...]
 
 
@@ -103,13 +106,14 @@ def side_jackets(
     block : the whole of it, not yet less the plug
     """
     face, wall = _outside(block, made, surface, sizes.wall_mm)
-    ribs, span = _ribs(outline, surface, plan, face, sizes)
-    plates = tuple(_plates(surface, plan, face, ribs, sizes.rib_mm))
+    thick = float(np.interp(most_lean(plan), _LEANS, _FLANGE_MM))
+    ribs, span = _ribs(outline, surface, plan, face, sizes, thick)
+    plates = tuple(_plates(surface, plan, face, ribs, sizes.rib_mm, thick))
     axis = surface.map.axis
     far = far_mm(block, axis)
     kept = [
         face.solid,
-        *(flange(axis, curtain, far, FLANGE_MM, RUN) for curtain in plan.curtains),
+        *(flange(axis, curtain, far, thick, RUN) for curtain in plan.curtains),
         *(curtain_slab(axis, rib, far, sizes.rib_mm) for rib in ribs),
         *(_boss(peg) for peg in print_pegs(made, surface, plan)),
         *(plate.solid for plate in plates),
@@ -119,12 +123,11 @@ def side_jackets(
     if outside is None:
         body, cells, span, plates = block, 0, 0.0, ()
     inside, core_wall = _inside(core, made, sizes.wall_mm)
-    if inside is None:
-        return SideJackets(body, core, outside, None, (wall, core_wall), cells, span, plates)
-    hollowed = solid.difference(core, inside.solid)
-    if not _worth_it(core, hollowed):
-        hollowed, inside = core, None
-    return SideJackets(body, hollowed, outside, inside, (wall, core_wall), cells, span, plates)
+    if inside is not None:
+        hollowed = solid.difference(core, inside.solid)
+        core, inside = (hollowed, inside) if _worth_it(core, hollowed) else (core, None)
+    walls = wall, core_wall
+    return SideJackets(body, core, outside, inside, walls, cells, span, thick, plates)
 
 
 def _outside(
@@ -165,7 +168,12 @@ def _inside(core: solid.Solid, made: Plugged, wall_mm: float) -> tuple[Face | No
 
 
 def _ribs(
-    outline: shapely.Polygon, surface: Surface, plan: Sides, face: Face, sizes: JacketSizes
+    outline: shapely.Polygon,
+    surface: Surface,
+    plan: Sides,
+    face: Face,
+    sizes: JacketSizes,
+    flange_mm: float,
 ) -> tuple[list[Curtain], float]:
     """Upright ribs between the flanges, at most so far apart on the outside; the widest cell."""
     rows = len(surface.map.z)
@@ -180,7 +188,7 @@ def _ribs(
         count = max(int(np.ceil(np.radians(span) * out[columns].mean() / sizes.rib_spacing_mm)), 1)
         # No paper-thin hollow between two of them, or a flange.
         arc = np.radians(span) * float(wall[columns].min())
-        count = min(count, max(int((arc - 2 * FLANGE_MM) / (sizes.rib_mm + _NARROW_MM)), 1))
+        count = min(count, max(int((arc - 2 * flange_mm) / (sizes.rib_mm + _NARROW_MM)), 1))
         ribs += [
             Curtain(np.full(rows, low + share * span), True)
             for share in np.linspace(0, 1, count + 1)[1:-1]
@@ -190,11 +198,16 @@ def _ribs(
 
 
 def _plates(
-    surface: Surface, plan: Sides, face: Face, ribs: list[Curtain], rib_mm: float
+    surface: Surface,
+    plan: Sides,
+    face: Face,
+    ribs: list[Curtain],
+    rib_mm: float,
+    flange_mm: float,
 ) -> Iterator[Plate]:
     """Low and high in each side piece's roomiest cell, where that is wide enough."""
     hung = np.array([wall.degrees for wall in (*plan.curtains, *ribs)])
-    thick = np.array([FLANGE_MM] * plan.count + [rib_mm / 2] * len(ribs))
+    thick = np.array([flange_mm] * plan.count + [rib_mm / 2] * len(ribs))
     for pull in plan.pulls.degrees:
         for share in _PLATE_SHARES:
             row = int(share * (len(surface.map.z) - 1))

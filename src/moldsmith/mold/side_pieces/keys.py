@@ -24,6 +24,7 @@ __all__ = [
     "grooved",
     "key_room",
     "keyed",
+    "most_lean",
     "print_pegs",
 ]
 
@@ -158,6 +159,11 @@ def _lean(plan: Sides, number: int, side: int) -> float:
     turn = np.radians(plan.curtains[number].degrees)
     way = plan.directions[side]
     return float(np.abs(np.cos(turn) * way[0] + np.sin(turn) * way[1]).max())
+
+
+def most_lean(plan: Sides) -> float:
+    """Cosine of the least angle between a curtain and the keys across it."""
+    return max(_lean(plan, number, first) for number, first in enumerate(_openers(plan)))
 
 
 def _joined(
