@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Any, Literal
 
 import numpy as np
-import trimesh
 from numpy.typing import NDArray
 
 from ..errors import BadParameter
@@ -15,6 +14,7 @@ from ..stage import stage
 from ..supplies.filament import Filament
 from ..supplies.materials import Material
 from ..workpiece import Finding, Vector, Workpiece
+from .block_findings import blocked_out_finding, held_findings, told_findings
 from .casting import (
     cast_of,
     eased_by,
@@ -26,7 +26,7 @@ from .casting import (
 from .enclosing import Outer, outline_of, relieved, stitched
 from .jackets.jacketing import JacketSizes, jackets_of
 from .lifting import cover_release
-from .parting import Hindrance, hindrance, parting_sheet
+from .parting import hindrance, parting_sheet
 from .pressure import assumed_kpa, head_kpa
 from .release.blocking_out import fill_undercuts, filled_picture
 from .release.draft import Undercut, best_pulls, undercut
@@ -41,7 +41,6 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Style = Literal["lidded", "cored", "pieces"]
 _RAY_MM = 0.5
-_NOTHING_MM3 = 1.0
 _MIX_KG_M3 = 1100.0  # liquid polyurethanes and silicones, 1000 to 1250 (from memory)
 
 
@@ -208,8 +207,8 @@ def block(
         "permitted_percent": permitted,
     }
     release, locked, shown = cover_release(piece, meshes)
-    findings += [*locked, *_findings(pad, style, piece, stops, relief_mm)]
-    findings += _held_findings(drag, permitted)
+    findings += [*locked, *told_findings(pad, style, piece, stops, relief_mm)]
+    findings += held_findings(drag, permitted, block_out)
     attachments = {"draft.ply": draft_picture(cast.vertices - [0, 0, low], cast.show), **shown}
     if filled is not None:
         more["block_out"] = {
@@ -217,7 +216,7 @@ def block(
             "from_core_cm3": round(filled.hooked_mm3 / 1000, 3),
             "area_mm2": round(filled.area_mm2, 1),
         }
-        findings.append(_blocked_out(filled.added_mm3, filled.area_mm2))
+        findings.append(blocked_out_finding(filled.added_mm3, filled.area_mm2))
         lowered_pad, before = pad.copy(), cast.mesh
         lowered_pad.apply_translation([0, 0, -low])
         before.apply_translation([0, 0, -low])
@@ -326,74 +325,3 @@ def _pull_figures(item: Undercut) -> dict[str, object]:
         "undercut_depth_mm": round(item.depth_mm, 2),
         "stretch_percent": round(item.stretch_percent, 2),
     }
-
-
-def _findings(
-    pad: trimesh.Trimesh,
-    style: Style,
-    piece: Workpiece,
-    stops: Floats,
-    relief_mm: float,
-) -> list[Finding]:
-    findings = []
-    if style == "cored" and relief_mm > 0 and len(stops) < 3:
-        findings.append(
-            Finding(
-                "no-room-for-stops",
-                "warning",
-                f"only {len(stops)} of 3 stops found room outside the land: the land alone "
-                "holds the gap. Make flange_mm larger or land_mm smaller",
-                "core",
-            )
-        )
-    if style == "lidded":
-        before = float(piece.body("pad").volume)
-        findings.append(
-            Finding(
-                "flat-back",
-                "note",
-                f"the pad's back is now flat: {pad.volume / 1000:.0f} cm³ to cast, "
-                f"{(pad.volume - before) / 1000:+.0f} cm³ against the even thickness",
-                "pad",
-            )
-        )
-    return findings
-
-
-def _held_findings(drag: Hindrance, permitted: float) -> list[Finding]:
-    if drag.area_mm2 == 0:
-        return []
-    too_much = drag.stretch_percent > permitted
-    remedy = (
-        "Choose block_out = true, another pull, or style = 'pieces'"
-        if too_much
-        else "A soft foam does (common practice), a stiff material does not"
-    )
-    return [
-        Finding(
-            "undercut-casting",
-            "warning" if too_much else "note",
-            f"the casting is held back over {drag.area_mm2 / 100:.1f} cm², "
-            f"{drag.depth_mm:.1f} mm deep: it must give {drag.stretch_percent:.1f} % to leave the "
-            f"cavity (permitted {permitted:g} %). {remedy}",
-            "cavity",
-            drag.where,
-        )
-    ]
-
-
-def _blocked_out(added_mm3: float, area_mm2: float) -> Finding:
-    if added_mm3 < _NOTHING_MM3:
-        return Finding(
-            "blocked-out",
-            "note",
-            "block_out = true had nothing to fill: a straight pull releases all of the casting",
-            "pad",
-        )
-    return Finding(
-        "blocked-out",
-        "note",
-        f"what a straight pull could not release was filled over {area_mm2 / 100:.1f} cm²: the "
-        f"casting is {added_mm3 / 1000:.1f} cm³ larger there; see block_out.ply for where",
-        "pad",
-    )

@@ -8,9 +8,9 @@ from dataclasses import replace
 from pathlib import Path
 from urllib.parse import quote
 
-from .. import __version__
 from ..errors import BadParameter
 from ..mold.sheet_lids import cut_from_sheet
+from ..sources import sources_digest
 from ..workpiece import Workpiece
 from ..writing import write_bytes, write_text
 from .blocks import Section, Sheet
@@ -33,7 +33,6 @@ __all__ = ["sheet_of", "templates_of", "write_shop_sheet"]
 PAGE_NAME = "sheet.html"
 PDF_NAME = "sheet.pdf"
 PICTURE_NAME = "sheet.png"
-_FORM = 5  # raised when a sheet of the same work would look different
 
 
 def write_shop_sheet(piece: Workpiece, folder: Path) -> tuple[Path, ...]:
@@ -71,12 +70,12 @@ def write_shop_sheet(piece: Workpiece, folder: Path) -> tuple[Path, ...]:
 
 
 def _mark(piece: Workpiece) -> str:
-    """Tells one state of the work, and of the sheet's own form, from another."""
+    """Tells one state of the work, and of the code that draws it, from another."""
     told = [
         [record["stage"], record["key"], record["bodies"], record["figures"], record["findings"]]
         for record in piece.records
     ]
-    state = [_FORM, __version__, piece.name, dict(piece.digests), told]
+    state = [sources_digest(), piece.name, dict(piece.digests), told]
     return hashlib.sha256(json.dumps(state, sort_keys=True).encode()).hexdigest()[:32]
 
 
