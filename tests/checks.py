@@ -23,6 +23,8 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components, dijkstra
 from scipy.spatial import cKDTree
 
+from crossings import crossing_pairs
+
 __all__ = [
     "Pocket",
     "Run",
@@ -605,10 +607,24 @@ def unvented(run: Run) -> list[str]:
 
 
 def needless_pocket_findings(run: Run) -> list[str]:
-    """Findings of an unvented pocket at a place where the void's ceiling has none."""
+    """Findings of an unvented pocket at a place where the void's ceiling has none.
+
+    Where a rough scan crosses itself, the pad's skin is not where the void ends: a summit of
+    the one need be none of the other.
+    """
     tops = [pocket.top for pocket in run.pockets]
     named = [f["where"] for f in run.findings if f["code"] == "pocket-without-vent"]
-    return [f"{where}" for where in named if not any(_nearest(top, where) < 1 for top in tops)]
+    needless = [where for where in named if not any(_nearest(top, where) < 1 for top in tops)]
+    pad = run.body("pad", "channels")
+    return [f"{where}" for where in needless if not _crosses_itself(pad, where)]
+
+
+def _crosses_itself(mesh: trimesh.Trimesh, place: ArrayLike, within_mm: float = 1.0) -> bool:
+    """Whether a mesh passes through itself near a place."""
+    near = np.linalg.norm(mesh.triangles_center - np.asarray(place), axis=1) < 3 * within_mm
+    pairs = crossing_pairs(mesh.vertices, mesh.faces[near])
+    crossed = mesh.triangles_center[near][np.unique(pairs)]
+    return len(crossed) > 0 and _nearest(crossed, place) < within_mm
 
 
 def _nearest(points: Floats, place: ArrayLike) -> float:

@@ -44,7 +44,7 @@ def run(demo_run: DemoRun) -> CalfRun:
 
 
 def test_core_and_sides_stay_the_asked_thickness_apart(run: CalfRun) -> None:
-    """At the demo's own 2 mm; the sleeves off a body hold the tenth of a millimetre, made finer."""
+    """At the demo's own cells; sleeves off a body, made finer, hold the tenth of a millimetre."""
     error, rim = run.gap_errors()
     away = rim > run.log("shell")["parameters"]["taper_mm"] + TRIANGLE_MM
     assert away.sum() > 800
