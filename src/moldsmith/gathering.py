@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike
 
 from .errors import CannotBuild
 from .geometry import solid, stl
+from .geometry.topology import pinched
 from .printing.parts import listed_parts
 from .printing.pose import laid
 from .summary import Part
@@ -54,7 +55,8 @@ def posed(mesh: trimesh.Trimesh, pose: ArrayLike) -> trimesh.Trimesh:
     """The mesh moved by the rigid 4 x 4 `pose` and set on z = 0, as its STL will be read back.
 
     What was closed where the part was made may not be elsewhere, as float32 is coarser far from
-    0: its shortest edges are then collapsed, by a micrometre or some.
+    0, or may touch itself in a corner: such corners are then moved apart and its shortest edges
+    collapsed, by a micrometre or some.
     """
     vertices = np.array(laid(mesh, pose).vertices)
     vertices[vertices[:, 2] < _ON_BED_MM, 2] = 0.0
@@ -62,7 +64,9 @@ def posed(mesh: trimesh.Trimesh, pose: ArrayLike) -> trimesh.Trimesh:
     # Corners that rounding made one leave triangles without area behind.
     flat = (np.diff(np.sort(faces, axis=1), axis=1) == 0).any(axis=1)
     read = frozen_mesh(rounded, faces[~flat])
-    if read.is_watertight or not mesh.is_watertight:
+    merged = len(rounded) < len(mesh.vertices)
+    sound = read.is_watertight and not (merged and pinched(faces[~flat]))
+    if sound or not mesh.is_watertight:
         return read
     closed = solid.printable(solid.from_arrays(vertices, mesh.faces))
     return frozen_mesh(np.array(closed.vertices), np.array(closed.faces))
