@@ -68,5 +68,6 @@ def shown(value: Any) -> str:
 
 
 def meant(name: str, known: Iterable[str]) -> str:
+    """What a misspelt name was meant for, to put behind it; empty where nothing is near."""
     near = difflib.get_close_matches(name, list(known), n=1)
     return f" (did you mean {near[0]}?)" if near else ""

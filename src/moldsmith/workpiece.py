@@ -203,11 +203,20 @@ class Workpiece:
 
     def record(self, stage: str) -> Mapping[str, Any]:
         """The newest log of the stage of that name; `BadParameter` if it has not run."""
-        record: Mapping[str, Any]
-        for record in reversed(self.records):
-            if record["stage"] == stage:
-                return record
-        raise BadParameter(f"stage {stage} has not run on this piece", f"Run {stage} first")
+        found = self.newest(stage)
+        if found is None:
+            raise BadParameter(f"stage {stage} has not run on this piece", f"Run {stage} first")
+        return found
+
+    def newest(self, stage: str) -> Mapping[str, Any] | None:
+        """The newest log of the stage of that name; None if it has not run."""
+        return next((log for log in reversed(self.records) if log["stage"] == stage), None)
+
+    def figures_of(self, stage: str) -> Mapping[str, Any]:
+        """The figures of the stage's newest log; empty if it has not run."""
+        found = self.newest(stage)
+        figures: Mapping[str, Any] = {} if found is None else found["figures"]
+        return figures
 
     @property
     def findings(self) -> tuple[Finding, ...]:

@@ -50,34 +50,28 @@ class Row(TypedDict):
 
 def channel_rows(piece: Workpiece) -> list[Row]:
     """Sprues, then vents, as `channels` logged them; none if it has not run."""
-    for record in reversed(piece.records):
-        if record["stage"] == "channels":
-            figures = record["figures"]
-            return [
-                Row(
-                    x=row["x"],
-                    y=row["y"],
-                    void_z=row["void_z"],
-                    outside_z=row["outside_z"],
-                    void_mm=row["void_mm"],
-                    outside_mm=row["outside_mm"],
-                    ceiling_z=row["ceiling_z"],
-                    funnel_mm=row["funnel_mm"],
-                    pocket_mm=row["pocket_mm"],
-                    vent=kind == "vents",
-                )
-                for kind in ("sprues", "vents")
-                for row in figures[kind]
-            ]
-    return []
+    figures = piece.figures_of("channels")
+    return [
+        Row(
+            x=row["x"],
+            y=row["y"],
+            void_z=row["void_z"],
+            outside_z=row["outside_z"],
+            void_mm=row["void_mm"],
+            outside_mm=row["outside_mm"],
+            ceiling_z=row["ceiling_z"],
+            funnel_mm=row["funnel_mm"],
+            pocket_mm=row["pocket_mm"],
+            vent=kind == "vents",
+        )
+        for kind in ("sprues", "vents")
+        for row in figures.get(kind, ())
+    ]
 
 
 def pouring_up(piece: Workpiece) -> Floats:
     """The direction (mold) that is up while the mold is poured: `channels` chose it, else z."""
-    for record in reversed(piece.records):
-        if record["stage"] == "channels":
-            return np.asarray(record["figures"].get("up", (0.0, 0.0, 1.0)), dtype=float)
-    return np.array([0.0, 0.0, 1.0])
+    return np.asarray(piece.figures_of("channels").get("up", (0.0, 0.0, 1.0)), dtype=float)
 
 
 def height_mm(row: Row, z: float, up: Floats) -> float:

@@ -208,11 +208,10 @@ def _extra_pressure(
     if material.free_rise_kg_m3 is None:
         return 0.0, "the liquid's own head alone: it does not rise, and vents stay open"
     factor, free_rise = packing or material.packing_factor, material.free_rise_kg_m3
-    for record in reversed(piece.records):
-        if record["stage"] == "mix":
-            factor = packing or float(record["figures"]["packing_factor"])
-            free_rise = float(record["figures"]["density_kg_m3"])
-            break
+    mixed = piece.figures_of("mix")
+    if mixed:
+        factor = packing or float(mixed["packing_factor"])
+        free_rise = float(mixed["density_kg_m3"])
     bound = sealed_pressure_kpa(factor, free_rise, material.mix_density_kg_m3)
     return bound, (
         f"{bound:.1f} kPa is the bound of our model, not a measured value: a sealed mold, packing "

@@ -265,10 +265,8 @@ def _part_row(face: WorkingFace, layer_mm: float) -> dict[str, Any]:
 
 def _coat_mm(piece: Workpiece) -> float:
     """The thickness of the seal coat, as it was given to `shell`."""
-    for record in reversed(piece.records):
-        if record["stage"] == "shell":
-            return float(record["parameters"].get("coat_mm") or 0.0)
-    return 0.0
+    shelled = piece.newest("shell")
+    return 0.0 if shelled is None else float(shelled["parameters"].get("coat_mm") or 0.0)
 
 
 def _layers(high: float, cusp_mm: float, printer: Printer) -> _Layers:

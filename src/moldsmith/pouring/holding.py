@@ -62,7 +62,7 @@ def held_shut(piece: Workpiece, load: Holding) -> dict[str, Any]:
 
 
 def _bolts(piece: Workpiece, load: Holding) -> dict[str, Any]:
-    placed = _newest(piece, "fasten").get("bolts") or ()
+    placed = piece.figures_of("fasten").get("bolts") or ()
     size = bolt(placed[0].get("size", load.bolts) if placed else load.bolts)
     limit = bolt_limit_n(size, size.hole_mm["medium"], load.strength, load.allow_mpa)
     held = bolts_for(load.mean_kpa, load.shadow_mm2, load.around_mm, limit, load.safety)
@@ -82,17 +82,11 @@ def _bolts(piece: Workpiece, load: Holding) -> dict[str, Any]:
     }
 
 
-def _newest(piece: Workpiece, stage: str) -> Mapping[str, Any]:
-    for record in reversed(piece.records):
-        if record["stage"] == stage:
-            figures: Mapping[str, Any] = record["figures"]
-            return figures
-    return {}
-
-
 def _grooves(piece: Workpiece) -> bool:
     """Whether the mold's outside has grooves for bands or straps."""
-    return bool(_newest(piece, "block").get("grooves_mm") or _newest(piece, "fasten").get("straps"))
+    return bool(
+        piece.figures_of("block").get("grooves_mm") or piece.figures_of("fasten").get("straps")
+    )
 
 
 def _means(figures: Mapping[str, Any], sideways: bool) -> list[dict[str, str]]:

@@ -112,10 +112,8 @@ def _end(steps: list[dict[str, Any]]) -> float:
 
 
 def _figures(piece: Workpiece, stage_name: str) -> dict[str, Any] | None:
-    for record in reversed(piece.records):
-        if record["stage"] == stage_name:
-            return dict(record["figures"])
-    return None
+    found = piece.newest(stage_name)
+    return None if found is None else dict(found["figures"])
 
 
 def _print_steps(

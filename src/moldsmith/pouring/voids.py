@@ -197,10 +197,7 @@ def _at_pad(
 
 def _margin(piece: Workpiece) -> float:
     """How far round the pad's shadow the room is looked for: on the land, short of the relief."""
-    for record in reversed(piece.records):
-        if record["stage"] == "block":
-            return min(float(record["figures"].get("land_mm", 2.0)) / 2, 1.0)
-    return 1.0
+    return min(float(piece.figures_of("block").get("land_mm", 2.0)) / 2, 1.0)
 
 
 def _plug(row: Row, level: float, top: float) -> solid.Solid:
@@ -213,18 +210,13 @@ def _plug(row: Row, level: float, top: float) -> solid.Solid:
 
 def _drilled_mm3(piece: Workpiece) -> float:
     """What was drilled out of the mold's bodies for the channels."""
-    for record in reversed(piece.records):
-        if record["stage"] == "channels":
-            return 1000 * float(record["figures"]["channels_cm3"])
-    return 0.0
+    return 1000 * float(piece.figures_of("channels").get("channels_cm3", 0.0))
 
 
 def _coat_mm3(piece: Workpiece) -> float:
     """The room that `shell` left for a seal coat: the void it made less the pad."""
-    for record in reversed(piece.records):
-        if record["stage"] == "shell":
-            made = record["outputs"]
-            if "void" not in made:
-                return 0.0
-            return float(made["void"]["volume_mm3"] - made["pad"]["volume_mm3"])
-    return 0.0
+    shelled = piece.newest("shell")
+    if shelled is None or "void" not in shelled["outputs"]:
+        return 0.0
+    made = shelled["outputs"]
+    return float(made["void"]["volume_mm3"] - made["pad"]["volume_mm3"])

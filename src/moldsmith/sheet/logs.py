@@ -13,24 +13,18 @@ __all__ = ["figures", "material_of", "parameters", "ran"]
 
 def figures(piece: Workpiece, stage: str) -> Mapping[str, Any]:
     """The figures of the stage's newest log; empty if it has not run."""
-    return _of(piece, stage, "figures")
+    return piece.figures_of(stage)
 
 
 def parameters(piece: Workpiece, stage: str) -> Mapping[str, Any]:
     """The parameters that the stage was run with; empty if it has not run."""
-    return _of(piece, stage, "parameters")
+    found = piece.newest(stage)
+    given: Mapping[str, Any] = {} if found is None else found["parameters"]
+    return given
 
 
 def ran(piece: Workpiece, stage: str) -> bool:
-    return any(record["stage"] == stage for record in piece.records)
-
-
-def _of(piece: Workpiece, stage: str, key: str) -> Mapping[str, Any]:
-    for record in reversed(piece.records):
-        if record["stage"] == stage:
-            found: Mapping[str, Any] = record[key]
-            return found
-    return {}
+    return piece.newest(stage) is not None
 
 
 def material_of(piece: Workpiece) -> Material | None:

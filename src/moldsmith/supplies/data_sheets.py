@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -11,6 +10,7 @@ from typing import Any, Literal, TypeGuard
 import numpy as np
 
 from ..errors import BadParameter
+from ..problems import meant
 
 __all__ = ["HAZARDS", "Sheet", "checked"]
 
@@ -80,9 +80,7 @@ def checked(table: Mapping[str, Any], where: str) -> Sheet:
             _number(key, value, sheet, problems)
         elif key not in _WORDS:
             known = (*_WORDS, *_LIMITS)
-            near = difflib.get_close_matches(key, known, n=1)
-            meant = f" (did you mean {near[0]}?)" if near else ""
-            problems.append(f"{key}: no such key{meant}; there are {', '.join(known)}")
+            problems.append(f"{key}: no such key{meant(key, known)}; there are {', '.join(known)}")
     _kind(table, sheet, problems)
     if not problems:
         _assume(sheet)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -11,6 +10,7 @@ from typing import Any, Literal, NamedTuple
 
 from ..data import data_path
 from ..errors import BadParameter
+from ..problems import meant
 from .data_sheets import Sheet, checked
 
 __all__ = ["Kind", "Material", "Part", "Told", "material", "material_from", "material_names"]
@@ -117,10 +117,8 @@ def material(name_or_path: str | Path) -> Material:
     for slug, table in known.items():
         if str(name_or_path) in (slug, table["name"]):
             return material_from(table, f"materials/{slug}.toml")
-    near = difflib.get_close_matches(str(name_or_path), list(known), n=1)
-    meant = f" (did you mean {near[0]}?)" if near else ""
     raise BadParameter(
-        f"material = '{name_or_path}': no such class{meant}",
+        f"material = '{name_or_path}': no such class{meant(str(name_or_path), known)}",
         f"Choose one of {', '.join(known)}, or give the path of a .toml data sheet",
     )
 

@@ -8,9 +8,9 @@ with sparse infill: where a cell would save nothing, the block stays.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, TypeAlias
+from typing import TypeAlias
 
 import numpy as np
 import shapely
@@ -144,7 +144,7 @@ def filled_over(
     """`filled` over a region of the plan."""
     if region.is_empty:
         return body
-    if is_round(_block_figures(piece), name):
+    if is_round(piece.figures_of("block"), name):
         _, _, low, _, _, high = body.bounding_box()
         return filled_within(piece, name, body, solid.extrude(region, low, high))
     cells = _recorded(piece, name)
@@ -171,7 +171,7 @@ def filled_within(piece: Workpiece, name: str, body: solid.Solid, room: solid.So
 
     Any other body comes back as it is.
     """
-    figures = _block_figures(piece)
+    figures = piece.figures_of("block")
     if not is_round(figures, name):
         return body
     _, _, low, _, _, high = body.bounding_box()
@@ -196,7 +196,7 @@ def _widened(corners: Floats) -> Floats:
 
 def is_hollow(piece: Workpiece, name: str) -> bool:
     """Whether that body is a jacket."""
-    return bool(_recorded(piece, name)) or is_round(_block_figures(piece), name)
+    return bool(_recorded(piece, name)) or is_round(piece.figures_of("block"), name)
 
 
 def as_blocks(piece: Workpiece, names: Sequence[str]) -> Workpiece:
@@ -213,16 +213,8 @@ def as_blocks(piece: Workpiece, names: Sequence[str]) -> Workpiece:
 
 
 def _recorded(piece: Workpiece, name: str) -> list[Floats]:
-    found = _block_figures(piece).get("jacket") or {}
+    found = piece.figures_of("block").get("jacket") or {}
     return [np.asarray(cell) for cell in found.get("cells", {}).get(name, [])]
-
-
-def _block_figures(piece: Workpiece) -> Mapping[str, Any]:
-    for record in reversed(piece.records):
-        if record["stage"] == "block":
-            figures: Mapping[str, Any] = record["figures"]
-            return figures
-    return {}
 
 
 def _ceiling(upright: trimesh.Trimesh, outline: shapely.Polygon, wall_mm: float) -> Ceiling:
